@@ -1,0 +1,141 @@
+/**
+ * What was found wrong (or worth saying) about one resource, as plain data.
+ *
+ * A finding names its rule and the facts that fill the rule's sentence; only
+ * `toOperationOutcome` makes text for people out of it. Bad data is never an exception.
+ */
+import type * as fhir4 from 'fhir/r4.js';
+import { OURS } from './terminology.ts';
+
+/** What a rule does to a reading: refuse it, hold it, or let it pass with a remark. */
+export type Outcome = 'refuse' | 'hold' | 'warn' | 'inform';
+
+/** The verdict of a reading is the worst of its findings. */
+export type Verdict = 'accepted' | 'held' | 'refused';
+
+/** The HTTP status of a refusal by rule; 422 unless the rule says otherwise. */
+export type RefusalStatus = 400 | 404 | 409 | 412 | 422;
+
+/** The part of a rule that a finding's sentence needs: its passport. */
+export interface RulePassport {
+  /** kebab-case, permanent, never reused. */
+  readonly id: string;
+  /** A few words for a list. */
+  readonly title: string;
+  readonly family: RuleFamily;
+  /** What happens by default. */
+  readonly outcome: Outcome;
+  /** May the policy choose another outcome? Not for what makes a reading undecodable. */
+  readonly movable: boolean;
+  readonly code: fhir4.OperationOutcomeIssue['code'];
+  /** FHIRPath of the element, from the resource's root. A finding may name a closer one. */
+  readonly expression: string;
+  /** Title, organisation, year and section; or "common practice, no source"; or "local policy". */
+  readonly source: string;
+  /** One sentence of fact, one of what to do; `{name}` is filled from the finding's facts. */
+  readonly explain: string;
+  readonly refusalStatus?: RefusalStatus;
+  /** Names of the policy settings the rule reads, for the rules page. */
+  readonly settings?: readonly string[];
+}
+
+export type RuleFamily =
+  | 'transport'
+  | 'structure'
+  | 'profile'
+  | 'unit'
+  | 'precision'
+  | 'plausibility'
+  | 'time'
+  | 'person'
+  | 'device'
+  | 'bmi'
+  | 'enrichment'
+  | 'identity';
+
+export interface Finding {
+  readonly rule: RulePassport;
+  readonly outcome: Outcome;
+  readonly expression: string;
+  readonly facts: Readonly<Record<string, string>>;
+}
+
+/** A finding of `rule`, at its default outcome unless the policy says otherwise. */
+export function finding(
+  rule: RulePassport,
+  facts: Readonly<Record<string, string>> = {},
+  at: { readonly expression?: string; readonly outcome?: Outcome } = {},
+): Finding {
+  return { rule, facts, expression: at.expression ?? rule.expression, outcome: at.outcome ?? rule.outcome };
+}
+
+export function verdictOf(findings: readonly Finding[]): Verdict {
+  if (findings.some(({ outcome }) => outcome === 'refuse')) return 'refused';
+  return findings.some(({ outcome }) => outcome === 'hold') ? 'held' : 'accepted';
+}
+
+/** The HTTP status that a refused reading answers: the lowest that any of its rules asks for. */
+export function refusalStatusOf(findings: readonly Finding[]): RefusalStatus {
+  const statuses = findings.filter(({ outcome }) => outcome === 'refuse').map(({ rule }) => rule.refusalStatus ?? 422);
+  return statuses.length === 0 ? 422 : (Math.min(...statuses) as RefusalStatus);
+}
+
+const SEVERITY: Readonly<Record<Outcome, 'error' | 'warning' | 'information'>> = {
+  refuse: 'error',
+  hold: 'warning',
+  warn: 'warning',
+  inform: 'information',
+};
+
+/** The filled sentence. Throws when a fact is missing, since that is a bug in the rule. */
+export function explainFinding({ rule, facts }: Finding): string {
+  return rule.explain.replace(/\{(\w+)\}/g, (_, name: string) => {
+    const fact = facts[name];
+    if (fact === undefined) throw new Error(`rule ${rule.id} explains itself with {${name}}, which the finding lacks`);
+    return fact;
+  });
+}
+
+/**
+ * Findings as R4 OperationOutcome: `diagnostics` is the sentence, `details` the rule,
+ * `expression` the element; extensions carry what the rule did and its source.
+ *
+ * @param root prefix for expressions, e.g. `Bundle.entry[3].resource` in place of the type name
+ */
+export function toOperationOutcome(
+  findings: readonly Finding[],
+  options: { readonly policyVersion?: string; readonly root?: string } = {},
+): fhir4.OperationOutcome {
+  const issue = findings.length > 0 ? findings.map((item) => toIssue(item, options.root)) : [ALL_WELL];
+  return {
+    resourceType: 'OperationOutcome',
+    ...(options.policyVersion && { extension: [{ url: OURS.policyVersionExtension, valueString: options.policyVersion }] }),
+    issue,
+  };
+}
+
+const ALL_WELL: fhir4.OperationOutcomeIssue = {
+  severity: 'information',
+  code: 'informational',
+  diagnostics: 'Accepted: no rule had anything to say.',
+};
+
+function toIssue(item: Finding, root?: string): fhir4.OperationOutcomeIssue {
+  const { rule, outcome, expression } = item;
+  return {
+    extension: [
+      { url: OURS.ruleOutcomeExtension, valueCode: outcome },
+      { url: OURS.ruleSourceExtension, valueString: rule.source },
+    ],
+    severity: SEVERITY[outcome],
+    code: rule.code,
+    details: { coding: [{ system: OURS.ruleSystem, code: rule.id, display: rule.title }], text: rule.title },
+    diagnostics: explainFinding(item),
+    expression: [root === undefined ? expression : rooted(expression, root)],
+  };
+}
+
+function rooted(expression: string, root: string): string {
+  if (expression.startsWith('Bundle') || expression.startsWith('http.')) return expression;
+  return expression.replace(/^[A-Z][A-Za-z]*/, root);
+}

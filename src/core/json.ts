@@ -1,0 +1,162 @@
+/**
+ * JSON in and out without losing a written digit.
+ *
+ * `JSON.parse` turns 70.0 into 70 and 70.09999999999999999 into 70.1; FHIR R4 (Datatypes,
+ * decimal; JSON format, "decimal" note) asks that the written precision survive. So every number
+ * stays a `LosslessNumber` with its own digits, from the request to the store and back out.
+ * What a parser should refuse and `JSON.parse` does not (duplicate keys, `__proto__`, deep
+ * nesting, lone surrogates, control characters) is refused here, with line and column.
+ */
+import { visit, type ParseErrorCode } from 'jsonc-parser';
+import { LosslessNumber, isLosslessNumber, stringify } from 'lossless-json';
+import { LARGEST_EXPONENT, LONGEST_LITERAL, parseDecimal, toText } from './decimal.ts';
+
+export type JsonValue = string | boolean | null | LosslessNumber | JsonValue[] | JsonObject;
+export interface JsonObject {
+  [key: string]: JsonValue;
+}
+
+/** A FHIR wire type whose numbers kept their written digits. */
+export type Exact<T> = T extends number
+  ? LosslessNumber
+  : T extends string | boolean | null | undefined
+    ? T
+    : T extends readonly (infer Item)[]
+      ? Exact<Item>[]
+      : { [Key in keyof T]: Exact<T[Key]> };
+
+/** Why a text is not acceptable JSON. `line` and `column` count from 1. Never quotes the text. */
+export interface JsonProblem {
+  readonly reason: string;
+  readonly kind: 'syntax' | 'duplicate-key' | 'forbidden-key' | 'too-deep' | 'number' | 'text';
+  readonly line: number;
+  readonly column: number;
+}
+
+export type JsonResult =
+  | { readonly ok: true; readonly value: JsonValue }
+  | { readonly ok: false; readonly problem: JsonProblem };
+
+/** R4 resources nest to about a dozen levels; a Bundle adds three. */
+const DEEPEST_NESTING = 64;
+
+/** FHIR R4, Datatypes, string: no characters below U+0020 but tab, carriage return, line feed. */
+// eslint-disable-next-line no-control-regex -- finding control characters is the purpose
+const CONTROL_CHARACTER = /[\u0000-\u0008\u000B\u000C\u000E-\u001F]/;
+
+const LONE_SURROGATE = /\p{Surrogate}/u;
+
+class Refusal extends Error {
+  readonly problem: JsonProblem;
+  constructor(problem: JsonProblem) {
+    super(problem.reason);
+    this.problem = problem;
+  }
+}
+
+/**
+ * Reads one JSON text (RFC 8259, stricter as described above). A legal exponent form becomes
+ * plain digits of equal value and precision; all other literals keep their characters.
+ */
+export function parseExactJson(text: string): JsonResult {
+  try {
+    return { ok: true, value: build(text) };
+  } catch (error) {
+    if (error instanceof Refusal) return { ok: false, problem: error.problem };
+    throw error;
+  }
+}
+
+function build(text: string): JsonValue {
+  const open: (JsonValue[] | JsonObject)[] = [];
+  const keys: string[] = [];
+  let root: JsonValue | undefined;
+
+  const refuse = (kind: JsonProblem['kind'], reason: string, line: number, column: number): never => {
+    throw new Refusal({ kind, reason, line: line + 1, column: column + 1 });
+  };
+  const checkText = (value: string, line: number, column: number): string => {
+    if (CONTROL_CHARACTER.test(value)) refuse('text', 'a text holds a control character', line, column);
+    if (LONE_SURROGATE.test(value)) refuse('text', 'a text holds half of a surrogate pair', line, column);
+    return value;
+  };
+  const put = (value: JsonValue, line: number, column: number): void => {
+    const parent = open.at(-1);
+    if (parent === undefined) {
+      if (root !== undefined) refuse('syntax', 'there is more than one JSON value', line, column);
+      root = value;
+    } else if (Array.isArray(parent)) parent.push(value);
+    else parent[keys.pop() as string] = value;
+  };
+  const enter = (value: JsonValue[] | JsonObject, line: number, column: number): void => {
+    if (open.length >= DEEPEST_NESTING) refuse('too-deep', `it nests deeper than ${DEEPEST_NESTING} levels`, line, column);
+    put(value, line, column);
+    open.push(value);
+  };
+  const leave = (): void => void open.pop();
+
+  visit(
+    text,
+    {
+      onObjectBegin: (_offset, _length, line, column) => enter({}, line, column),
+      onArrayBegin: (_offset, _length, line, column) => enter([], line, column),
+      onObjectEnd: leave,
+      onArrayEnd: leave,
+      onObjectProperty: (key, _offset, _length, line, column) => {
+        if (key === '__proto__') refuse('forbidden-key', 'the member name __proto__ is not allowed', line, column);
+        if (Object.hasOwn(open.at(-1) as JsonObject, key)) refuse('duplicate-key', 'a member name appears twice in one object', line, column);
+        keys.push(checkText(key, line, column));
+      },
+      onLiteralValue: (value: unknown, offset, length, line, column) => {
+        if (typeof value === 'number') {
+          const literal = plainDigits(text.slice(offset, offset + length));
+          if (literal === undefined)
+            refuse('number', `a number has more than ${LONGEST_LITERAL} characters or an exponent beyond ${LARGEST_EXPONENT}`, line, column);
+          else put(new LosslessNumber(literal), line, column);
+        } else if (typeof value === 'string') put(checkText(value, line, column), line, column);
+        else put(value as boolean | null, line, column);
+      },
+      onComment: (_offset, _length, line, column) => refuse('syntax', 'comments are not JSON', line, column),
+      // jsonc-parser repairs what it can; here every repair is a refusal
+      onError: (_error: ParseErrorCode, _offset, _length, line, column) => refuse('syntax', 'this is not well-formed JSON', line, column),
+    },
+    { disallowComments: true, allowTrailingComma: false, allowEmptyContent: false },
+  );
+  if (root === undefined) return refuse('syntax', 'there is no JSON value', 0, 0);
+  return root;
+}
+
+function plainDigits(literal: string): string | undefined {
+  const value = parseDecimal(literal);
+  if (value === undefined) return undefined;
+  return /[eE]/.test(literal) ? toText(value) : literal;
+}
+
+/** Writes a tree back as compact JSON, every number with the digits it came with. */
+export function stringifyExact(value: JsonValue | object): string {
+  const text = stringify(value);
+  if (text === undefined) throw new TypeError('nothing to write');
+  return text;
+}
+
+/**
+ * A copy with ordinary JavaScript numbers, for libraries that need them (schema, FHIRPath).
+ * Never written anywhere: the digits are gone.
+ */
+export function toPlain(value: unknown): unknown {
+  if (isLosslessNumber(value)) return Number(value.value);
+  if (Array.isArray(value)) return value.map(toPlain);
+  if (value !== null && typeof value === 'object') {
+    return Object.fromEntries(Object.entries(value).map(([key, item]) => [key, toPlain(item)]));
+  }
+  return value;
+}
+
+/** A number for an outgoing resource, from its digits. */
+export function exactNumber(digits: string | number): LosslessNumber {
+  return new LosslessNumber(String(digits));
+}
+
+export function isJsonObject(value: unknown): value is JsonObject {
+  return value !== null && typeof value === 'object' && !Array.isArray(value) && !isLosslessNumber(value);
+}

@@ -1,0 +1,218 @@
+/**
+ * What the use case needs from the outside: a store, and nothing more. The least of it.
+ *
+ * All writing happens in units of work. A unit sees the store as it is when its turn comes,
+ * alone; what it wrote is durable when `write` resolves (commit, then answer), or not there at all.
+ */
+import type { JsonObject } from './core/json.ts';
+import type { Reading, StandingBmi } from './core/reading.ts';
+import type { Quantified } from './core/terminology.ts';
+
+export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
+
+/** One version of a resource, as it is served: `text` holds id, versionId and lastUpdated. */
+export interface StoredResource {
+  readonly type: StoredType;
+  readonly id: string;
+  readonly version: number;
+  /** FHIR instant with microseconds, strictly increasing over all versions of the store. */
+  readonly lastUpdated: string;
+  readonly text: string;
+}
+
+/** A system|value pair; `system` undefined when the query named none. */
+export interface Token {
+  readonly system?: string;
+  readonly value: string;
+}
+
+/** The searchable facts of an Observation version, decoded once by the core. */
+export interface ObservationFacts {
+  readonly of: Quantified;
+  /** The decoded reading of a weight or height, so that history is read without parsing. */
+  readonly reading?: Reading;
+  /** For a BMI: the ids it was derived from. */
+  readonly standing?: Pick<StandingBmi, 'weightId' | 'heightId' | 'valueText' | 'effectiveText'>;
+  readonly person: string;
+  readonly status: string;
+  readonly held: boolean;
+  readonly startMs: number;
+  readonly endMs: number;
+  readonly codes: readonly Required<Token>[];
+  readonly identifiers: readonly Token[];
+  readonly categories: readonly Required<Token>[];
+  readonly tags: readonly Token[];
+  readonly device?: string;
+  readonly derivedFrom: readonly string[];
+}
+
+/** Facts by which the small registries are searched. */
+export interface RegistryFacts {
+  readonly identifiers: readonly Token[];
+  /** `Device/{id}` that a DeviceMetric belongs to; targets of a Provenance (`Observation/{id}`). */
+  readonly references: readonly string[];
+}
+
+export interface ObservationSearch {
+  readonly ids?: readonly string[];
+  /** Person keys as in `Reading.person`; several mean any of them. */
+  readonly persons?: readonly string[];
+  readonly codes?: readonly Token[];
+  readonly categories?: readonly Token[];
+  readonly statuses?: readonly string[];
+  readonly identifiers?: readonly Token[];
+  readonly devices?: readonly string[];
+  /** Ids of Observations. */
+  readonly derivedFrom?: readonly string[];
+  readonly tags?: readonly Token[];
+  /** All must hold. Milliseconds for `date`; compared with the Observation's start and end. */
+  readonly dates?: readonly DateBound[];
+  /** All must hold. FHIR instants with microseconds, compared as text. */
+  readonly lastUpdated?: readonly InstantBound[];
+  readonly includeHeld: boolean;
+  readonly sort: readonly { readonly by: 'date' | '_lastUpdated' | '_id'; readonly descending: boolean }[];
+  readonly count: number;
+  /** Where the page before ended; from `SearchPage.next`. Carries the snapshot it looks at. */
+  readonly cursor?: string;
+}
+
+export type Comparator = 'eq' | 'ne' | 'lt' | 'le' | 'gt' | 'ge' | 'sa' | 'eb';
+/** The query's own value is an interval (`2026-03` is a whole month): [startMs, endMs]. */
+export interface DateBound {
+  readonly comparator: Comparator;
+  readonly startMs: number;
+  readonly endMs: number;
+}
+export interface InstantBound {
+  readonly comparator: Comparator;
+  /** First and last instant of the query's value, as UTC text with six decimals. */
+  readonly start: string;
+  readonly end: string;
+}
+
+export interface SearchPage {
+  readonly resources: readonly StoredResource[];
+  /** Opaque; absent on the last page. Neither skips nor repeats a row while others write. */
+  readonly next?: string;
+}
+
+export interface Refusal {
+  readonly id: string;
+  readonly receivedAt: string;
+  readonly text: string;
+  readonly outcome: string;
+}
+
+export interface StoreReader {
+  current(type: StoredType, id: string): Promise<StoredResource | undefined>;
+  version(type: StoredType, id: string, version: number): Promise<StoredResource | undefined>;
+  /** Newest first. */
+  history(type: StoredType, id: string): Promise<readonly StoredResource[]>;
+  /** Ids of current resources that carry the identifier, at most `limit`. */
+  idsByIdentifier(type: StoredType, identifier: Token, limit: number): Promise<readonly string[]>;
+  /** The Observation first stored for this fingerprint (see `core/fingerprint.ts`). */
+  idByFingerprint(fingerprint: string): Promise<string | undefined>;
+  isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean>;
+  /** Current versions of all weights and heights of a person, by effective time. */
+  readingsOf(person: string): Promise<readonly Reading[]>;
+  /** Current versions of all BMI Observations of a person, whatever their status. */
+  standingBmiOf(person: string): Promise<readonly StandingBmi[]>;
+  searchObservations(search: ObservationSearch): Promise<SearchPage>;
+  countObservations(search: Omit<ObservationSearch, 'sort' | 'count' | 'cursor'>): Promise<number>;
+  /** Registries are small: identifier and reference are all they are searched by. */
+  searchRegistry(
+    type: Exclude<StoredType, 'Observation'>,
+    search: { readonly ids?: readonly string[]; readonly identifiers?: readonly Token[]; readonly references?: readonly string[]; readonly count: number; readonly cursor?: string },
+  ): Promise<SearchPage>;
+  refusals(limit: number): Promise<readonly Refusal[]>;
+}
+
+export interface StoreWriter extends StoreReader {
+  /**
+   * Stores the next version of a resource (1 when new) with `meta.versionId` and
+   * `meta.lastUpdated` of the store's own making, and returns it as it will be served.
+   */
+  putObservation(id: string, content: JsonObject, facts: ObservationFacts): Promise<StoredResource>;
+  putRegistry(type: Exclude<StoredType, 'Observation'>, id: string, content: JsonObject, facts: RegistryFacts): Promise<StoredResource>;
+  addFingerprint(fingerprint: string, observationId: string): Promise<void>;
+  addRefusal(refusal: Refusal): Promise<void>;
+  /** Files an item behind all others of the same person; returns its number, never used twice. */
+  enqueue(item: NewOutboxItem): Promise<number>;
+  /** Moves a person's readings to another key (a logical reference that turned out to be a Patient). */
+  reassign(fromPerson: string, toPerson: string): Promise<void>;
+}
+
+export interface VersionedReference {
+  readonly type: 'Observation' | 'Provenance';
+  readonly id: string;
+  readonly version: number;
+}
+
+/** What one reading sends to the EHR: itself, what follows from it, and why. */
+export interface NewOutboxItem {
+  readonly person: string;
+  readonly resources: readonly VersionedReference[];
+  /** Observation ids that this item writes or refers to: a parked one holds these back. */
+  readonly concerns: readonly string[];
+  readonly queuedAt: string;
+}
+
+export type OutboxState = 'waiting' | 'parked' | 'sent' | 'discarded';
+
+export interface OutboxItem extends NewOutboxItem {
+  readonly number: number;
+  readonly state: OutboxState;
+  readonly tries: number;
+  readonly dueMs: number;
+  /** Why it waits or is parked: no patient data. */
+  readonly reason?: string;
+  /** Number of the parked item that this one depends on. */
+  readonly blockedBy?: number;
+}
+
+/** Where the EHR keeps its copy of one of our resources. */
+export interface EhrCopy {
+  readonly type: 'Observation' | 'Provenance';
+  readonly id: string;
+  /** `Observation/123` at the EHR. */
+  readonly reference: string;
+  readonly version: number;
+}
+
+export interface OutboxStore {
+  /** Due items that are the first waiting of their person, oldest first, not leased by another. */
+  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]>;
+  markSent(number: number, copies: readonly EhrCopy[]): Promise<void>;
+  postpone(number: number, dueMs: number, reason: string): Promise<void>;
+  /** Parks the item and every later waiting item that concerns the same Observations. */
+  park(number: number, reason: string): Promise<void>;
+  list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
+  /** Back to waiting, with the items that it blocked. False when there is no such parked item. */
+  retry(number: number, nowMs: number): Promise<boolean>;
+  discard(number: number, reason: string): Promise<boolean>;
+  copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
+  counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
+}
+
+export interface Store {
+  readonly read: StoreReader;
+  readonly outbox: OutboxStore;
+  /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
+  write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
+  /** True when a write would commit now. */
+  isReady(): Promise<boolean>;
+  close(): Promise<void>;
+}
+
+/** The store cannot commit now (locked, full, read-only): answer 503 and lose nothing. */
+export class StoreUnavailable extends Error {
+  readonly code = 'ERR_STORE_UNAVAILABLE';
+  constructor(cause: unknown) {
+    super('the store cannot commit now', { cause });
+    this.name = 'StoreUnavailable';
+  }
+}
+
+export interface Clock {
+  nowMs(): number;
+}
