@@ -5,36 +5,41 @@
  * never hold request text or patient data; callers switch on `code`, never on the message.
  */
 import type * as fhir4 from 'fhir/r4.js';
+import { OURS } from './core/terminology.ts';
 
 interface ErrorRow {
   readonly status: number;
   readonly issue: fhir4.OperationOutcomeIssue['code'];
+  /** A few words for a list. */
+  readonly title: string;
   /** Seconds for `Retry-After`, when sending the same again later makes sense. */
   readonly retryAfter?: number;
 }
 
 export const ERRORS = {
-  ERR_BAD_REQUEST: { status: 400, issue: 'invalid' },
-  ERR_BAD_VALUE: { status: 400, issue: 'value' },
-  ERR_IF_MATCH_REQUIRED: { status: 400, issue: 'required' },
-  ERR_NOT_SUPPORTED: { status: 400, issue: 'not-supported' },
-  ERR_UNAUTHENTICATED: { status: 401, issue: 'login' },
-  ERR_FORBIDDEN: { status: 403, issue: 'forbidden' },
-  ERR_NOT_FOUND: { status: 404, issue: 'not-found' },
-  ERR_UNKNOWN_TYPE: { status: 404, issue: 'not-supported' },
-  ERR_METHOD: { status: 405, issue: 'not-supported' },
-  ERR_NOT_ACCEPTABLE: { status: 406, issue: 'not-supported' },
-  ERR_TIMEOUT: { status: 408, issue: 'timeout' },
-  ERR_CONFLICT: { status: 409, issue: 'conflict' },
-  ERR_VERSION_CONFLICT: { status: 412, issue: 'conflict' },
-  ERR_SEVERAL_MATCHES: { status: 412, issue: 'multiple-matches' },
-  ERR_TOO_LARGE: { status: 413, issue: 'too-long' },
-  ERR_URL_TOO_LONG: { status: 414, issue: 'too-long' },
-  ERR_MEDIA_TYPE: { status: 415, issue: 'not-supported' },
-  ERR_EXPECTATION: { status: 417, issue: 'not-supported' },
-  ERR_THROTTLED: { status: 429, issue: 'throttled', retryAfter: 1 },
-  ERR_INTERNAL: { status: 500, issue: 'exception' },
-  ERR_STORE_UNAVAILABLE: { status: 503, issue: 'transient', retryAfter: 5 },
+  ERR_NOT_JSON: { status: 400, issue: 'structure', title: 'Not acceptable JSON' },
+  ERR_BAD_REQUEST: { status: 400, issue: 'invalid', title: 'Request not understood' },
+  ERR_BAD_VALUE: { status: 400, issue: 'value', title: 'Value not understood' },
+  ERR_IF_MATCH_REQUIRED: { status: 400, issue: 'required', title: 'If-Match missing' },
+  ERR_NOT_SUPPORTED: { status: 400, issue: 'not-supported', title: 'Not supported' },
+  ERR_UNAUTHENTICATED: { status: 401, issue: 'login', title: 'Not authenticated' },
+  ERR_FORBIDDEN: { status: 403, issue: 'forbidden', title: 'Not allowed' },
+  ERR_NOT_FOUND: { status: 404, issue: 'not-found', title: 'Not found' },
+  ERR_UNKNOWN_TYPE: { status: 404, issue: 'not-supported', title: 'Nothing is served here' },
+  ERR_METHOD: { status: 405, issue: 'not-supported', title: 'Method not served' },
+  ERR_NOT_ACCEPTABLE: { status: 406, issue: 'not-supported', title: 'No acceptable format' },
+  ERR_TIMEOUT: { status: 408, issue: 'timeout', title: 'Request too slow' },
+  ERR_CONFLICT: { status: 409, issue: 'conflict', title: 'Conflict' },
+  ERR_VERSION_CONFLICT: { status: 412, issue: 'conflict', title: 'Version conflict' },
+  ERR_SEVERAL_MATCHES: { status: 412, issue: 'multiple-matches', title: 'Several matches' },
+  ERR_TOO_LARGE: { status: 413, issue: 'too-long', title: 'Body too large' },
+  ERR_URL_TOO_LONG: { status: 414, issue: 'too-long', title: 'URL too long' },
+  ERR_MEDIA_TYPE: { status: 415, issue: 'not-supported', title: 'Media type not supported' },
+  ERR_EXPECTATION: { status: 417, issue: 'not-supported', title: 'Expectation not supported' },
+  ERR_THROTTLED: { status: 429, issue: 'throttled', title: 'Too many requests', retryAfter: 1 },
+  ERR_HEADERS_TOO_LARGE: { status: 431, issue: 'too-long', title: 'Headers too large' },
+  ERR_INTERNAL: { status: 500, issue: 'exception', title: 'Fault of this service' },
+  ERR_STORE_UNAVAILABLE: { status: 503, issue: 'transient', title: 'Store unavailable', retryAfter: 5 },
 } as const satisfies Record<string, ErrorRow>;
 
 export type ErrorCode = keyof typeof ERRORS;
@@ -55,4 +60,26 @@ export class ServiceError extends Error {
   get row(): ErrorRow {
     return ERRORS[this.code];
   }
+}
+
+/** The code under which an error stands in our CodeSystem of rules: `transport-not-found`. */
+export function ruleIdOf(code: ErrorCode): string {
+  return `transport-${code.slice('ERR_'.length).toLowerCase().replaceAll('_', '-')}`;
+}
+
+/** The OperationOutcome of an error: one issue, our own words. */
+export function toServiceOutcome(error: ServiceError): fhir4.OperationOutcome {
+  const { issue, status, title } = error.row;
+  return {
+    resourceType: 'OperationOutcome',
+    issue: [
+      {
+        severity: status >= 500 || error.code === 'ERR_NOT_JSON' ? 'fatal' : 'error',
+        code: issue,
+        details: { coding: [{ system: OURS.ruleSystem, code: ruleIdOf(error.code), display: title }], text: title },
+        diagnostics: error.message,
+        ...(error.expression !== undefined && { expression: [error.expression] }),
+      },
+    ],
+  };
 }
