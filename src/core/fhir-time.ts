@@ -13,8 +13,7 @@ export interface Effective {
   readonly precision: 'day' | 'time';
 }
 
-const DATE_TIME =
-  /^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2}):(\d{2})(?:\.(\d{1,9})\d*)?(Z|[+-]\d{2}:\d{2}))?$/;
+const DATE_TIME = /^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2}):(\d{2})(?:\.(\d{1,9})\d*)?(Z|[+-]\d{2}:\d{2}))?$/;
 
 export const DAY_MS = 86_400_000;
 export const HOUR_MS = 3_600_000;

@@ -33,9 +33,7 @@ export interface JsonProblem {
   readonly column: number;
 }
 
-export type JsonResult =
-  | { readonly ok: true; readonly value: JsonValue }
-  | { readonly ok: false; readonly problem: JsonProblem };
+export type JsonResult = { readonly ok: true; readonly value: JsonValue } | { readonly ok: false; readonly problem: JsonProblem };
 
 /** R4 resources nest to about a dozen levels; a Bundle adds three. */
 const DEEPEST_NESTING = 64;
@@ -104,14 +102,20 @@ function build(text: string): JsonValue {
       onArrayEnd: leave,
       onObjectProperty: (key, _offset, _length, line, column) => {
         if (key === '__proto__') refuse('forbidden-key', 'the member name __proto__ is not allowed', line, column);
-        if (Object.hasOwn(open.at(-1) as JsonObject, key)) refuse('duplicate-key', 'a member name appears twice in one object', line, column);
+        if (Object.hasOwn(open.at(-1) as JsonObject, key))
+          refuse('duplicate-key', 'a member name appears twice in one object', line, column);
         keys.push(checkText(key, line, column));
       },
       onLiteralValue: (value: unknown, offset, length, line, column) => {
         if (typeof value === 'number') {
           const literal = plainDigits(text.slice(offset, offset + length));
           if (literal === undefined)
-            refuse('number', `a number has more than ${LONGEST_LITERAL} characters or an exponent beyond ${LARGEST_EXPONENT}`, line, column);
+            refuse(
+              'number',
+              `a number has more than ${LONGEST_LITERAL} characters or an exponent beyond ${LARGEST_EXPONENT}`,
+              line,
+              column,
+            );
           else put(new LosslessNumber(literal), line, column);
         } else if (typeof value === 'string') put(checkText(value, line, column), line, column);
         else put(value as boolean | null, line, column);

@@ -8,7 +8,7 @@
 import { AGE_BANDS, type AgeBand, type Limits } from './age-bands.ts';
 import { parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
-import type { Measured } from './terminology.ts';
+import type { Quantified } from './terminology.ts';
 
 export type Setting = string | number | boolean;
 
@@ -25,32 +25,66 @@ const INFANT = 'US Maternal and Child Health Bureau, Accurately Weighing and Mea
 const CP = 'common practice, no source';
 
 const SETTINGS = {
-  metricOnly: { value: false, means: 'refuse pounds and inches', source: 'ISMP Targeted Medication Safety Best Practices, practice 3 (metric only)' },
+  metricOnly: {
+    value: false,
+    means: 'refuse pounds and inches',
+    source: 'ISMP Targeted Medication Safety Best Practices, practice 3 (metric only)',
+  },
   'precision.kg': { value: '0.1', means: 'step of a weight in kg', source: PRECISION },
   'precision.g': { value: '100', means: 'step of a weight in g', source: PRECISION },
   'precision.lb': { value: '0.25', means: 'step of a weight in [lb_av]', source: PRECISION },
   'precision.cm': { value: '0.1', means: 'step of a height in cm', source: PRECISION },
   'precision.in': { value: '0.125', means: 'step of a height in [in_i]', source: PRECISION },
-  'precision.infant.kg': { value: '0.005', means: 'step of an infant weight in kg (under 24 months, or an infant scale)', source: `${INFANT}; 5 g displays: common practice` },
+  'precision.infant.kg': {
+    value: '0.005',
+    means: 'step of an infant weight in kg (under 24 months, or an infant scale)',
+    source: `${INFANT}; 5 g displays: common practice`,
+  },
   'precision.infant.g': { value: '1', means: 'step of an infant weight in g', source: CP },
   'precision.infant.lb': { value: '0.03125', means: 'step of an infant weight in [lb_av], 1/2 oz', source: INFANT },
-  'precision.requireWrittenDecimals': { value: false, means: 'refuse a value written with fewer digits than the step (72 for 72.0)', source: 'local policy' },
   'time.futureToleranceMinutes': { value: 5, means: 'how far ahead of our clock a reading may be', source: CP },
   'time.oldestDays': { value: 30, means: 'a reading older than this is held', source: CP },
-  'bmi.minimumAgeMonths': { value: 24, means: 'no BMI under this age', source: 'CDC, Child and Teen BMI: BMI is not calculated under 2 years' },
-  'bmi.heightWindowDays.adult': { value: 365, means: 'how old a height may be for an adult (20 years and over, or age unknown)', source: 'CMS RAI User\'s Manual, item K0200: new height when the last is over a year old' },
+  'bmi.minimumAgeMonths': {
+    value: 24,
+    means: 'no BMI under this age',
+    source: 'CDC, Child and Teen BMI: BMI is not calculated under 2 years',
+  },
+  'bmi.heightWindowDays.adult': {
+    value: 365,
+    means: 'how old a height may be for an adult (20 years and over, or age unknown)',
+    source: "CMS RAI User's Manual, item K0200: new height when the last is over a year old",
+  },
   'bmi.heightWindowDays.youth': { value: 90, means: 'how old a height may be from 2 to 19 years', source: CP },
-  'bmi.laterHeightHours': { value: 24, means: 'a height taken at most this long after the weight serves when there is none before it', source: CP },
-  'bmi.refuse.low': { value: '5', means: 'no BMI below this is published; the reading is held', source: 'derived from record weights and heights' },
-  'bmi.refuse.high': { value: '200', means: 'no BMI above this is published; the reading is held', source: 'derived from record weights and heights' },
-  'bmi.hold.firstWeight.low': { value: '14', means: 'adult without an earlier weight: held below', source: 'NHANES 2017-2018, computed: catches 63 % of kilograms typed as pounds, held no adult' },
-  'bmi.hold.firstWeight.high': { value: '60', means: 'adult without an earlier weight: held above', source: 'NHANES 2017-2018, computed: catches 59 % of pounds typed as kilograms, held 0.39 % of adults' },
+  'bmi.laterHeightHours': {
+    value: 24,
+    means: 'a height taken at most this long after the weight serves when there is none before it',
+    source: CP,
+  },
+  'bmi.hold.firstWeight.low': {
+    value: '14',
+    means: 'adult without an earlier weight: held below',
+    source: 'NHANES 2017-2018, computed: catches 63 % of kilograms typed as pounds, held no adult',
+  },
+  'bmi.hold.firstWeight.high': {
+    value: '60',
+    means: 'adult without an earlier weight: held above',
+    source: 'NHANES 2017-2018, computed: catches 59 % of pounds typed as kilograms, held 0.39 % of adults',
+  },
   'bmi.hold.ageUnknown.low': { value: '12', means: 'age unknown, no earlier weight: held below', source: CP },
   'bmi.hold.ageUnknown.high': { value: '60', means: 'age unknown, no earlier weight: held above', source: CP },
   'bmi.hold.withPrior.low': { value: '12', means: 'adult whose earlier weight agrees: held below', source: CP },
   'bmi.hold.withPrior.high': { value: '80', means: 'adult whose earlier weight agrees: held above', source: 'Littman et al. 2012' },
-  'bmi.priorAgreesPercent': { value: '10', means: 'an earlier weight agrees when it differs by at most this much', source: 'NHANES 2017-2018, computed' },
-  'qualifiers.shape': { value: 'component', means: 'how method, device and clothing leave: as components, or as extensions for an EHR that validates R4 bodyweight to the letter', source: 'HL7 FHIR R4, StructureDefinition vitalsigns: component.value[x] is bound to unit codes', choices: ['component', 'extension'] },
+  'bmi.priorAgreesPercent': {
+    value: '10',
+    means: 'an earlier weight agrees when it differs by at most this much',
+    source: 'NHANES 2017-2018, computed',
+  },
+  'qualifiers.shape': {
+    value: 'component',
+    means: 'how method, device and clothing leave: as components, or as extensions for an EHR that validates R4 bodyweight to the letter',
+    source: 'HL7 FHIR R4, StructureDefinition vitalsigns: component.value[x] is bound to unit codes',
+    choices: ['component', 'extension'],
+  },
 } as const satisfies Record<string, SettingRow>;
 
 export type SettingName = keyof typeof SETTINGS;
@@ -59,11 +93,14 @@ export type SettingValues = { readonly [Name in SettingName]: Widen<(typeof SETT
 
 export const DEFAULT_SETTINGS: Readonly<Record<SettingName, SettingRow>> = SETTINGS;
 
+/** Weight in kg, height in cm, BMI in kg/m2; for BMI "refuse" means that none is published. */
+export type BandLimits = { readonly [Of in Quantified]: Limits };
+
 export interface Policy {
   /** Hash of the content, given by the edge that loaded it; stamped on every decision. */
   readonly version: string;
   readonly values: SettingValues;
-  readonly limits: Readonly<Record<AgeBand, { readonly weight: Limits; readonly height: Limits }>>;
+  readonly limits: Readonly<Record<AgeBand, BandLimits>>;
   /** Outcomes that the site has chosen for movable rules, by rule id. */
   readonly outcomes: Readonly<Record<string, Outcome>>;
 }
@@ -71,7 +108,9 @@ export interface Policy {
 export const DEFAULT_POLICY: Policy = {
   version: 'built-in',
   values: Object.fromEntries(Object.entries(SETTINGS).map(([name, { value }]) => [name, value])) as unknown as SettingValues,
-  limits: Object.fromEntries(Object.entries(AGE_BANDS).map(([band, { weight, height }]) => [band, { weight, height }])) as Policy['limits'],
+  limits: Object.fromEntries(
+    Object.entries(AGE_BANDS).map(([band, { weight, height, bmi }]) => [band, { weight, height, bmi }]),
+  ) as Policy['limits'],
   outcomes: {},
 };
 
@@ -81,15 +120,16 @@ export interface PolicyProblem {
   readonly problem: string;
 }
 
-export type PolicyResult = { readonly ok: true; readonly policy: Policy } | { readonly ok: false; readonly problems: readonly PolicyProblem[] };
+export type PolicyResult =
+  { readonly ok: true; readonly policy: Policy } | { readonly ok: false; readonly problems: readonly PolicyProblem[] };
 
 const OUTCOMES: readonly string[] = ['refuse', 'hold', 'warn', 'inform'] satisfies Outcome[];
 
 /**
  * The default policy with a site's overrides, or every problem of them at once.
  *
- * Names: those of the settings; `limits.{band}.{weight|height}.{refuse|hold}.{low|high}`, in kg
- * and cm; `rule.{rule id}` with one of refuse, hold, warn, inform. Decimals may be written as
+ * Names: those of the settings; `limits.{band}.{weight|height|bmi}.{refuse|hold}.{low|high}`,
+ * in kg, cm and kg/m2; `rule.{rule id}` with one of refuse, hold, warn, inform. Decimals may be written as
  * numbers or texts.
  *
  * @param movableRules ids of the rules whose outcome a policy may choose
@@ -108,10 +148,11 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
         : setValue(values, name, value);
     if (problem) problems.push({ name, problem });
   }
-  for (const [band, { weight, height }] of Object.entries(limits)) {
-    for (const [measured, { refuse, hold }] of Object.entries({ weight, height })) {
+  for (const [band, ofBand] of Object.entries(limits)) {
+    for (const [measured, { refuse, hold }] of Object.entries(ofBand)) {
       for (const [kind, pair] of Object.entries({ refuse, hold })) {
-        if (pair && Number(pair[0]) >= Number(pair[1])) problems.push({ name: `limits.${band}.${measured}.${kind}`, problem: 'low must be below high' });
+        if (pair && Number(pair[0]) >= Number(pair[1]))
+          problems.push({ name: `limits.${band}.${measured}.${kind}`, problem: 'low must be below high' });
       }
     }
   }
@@ -119,7 +160,7 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
   return { ok: true, policy: { version: 'unversioned', values: values as unknown as SettingValues, limits, outcomes } };
 }
 
-type MutableLimits = Record<AgeBand, Record<Measured, { refuse: [string, string]; hold?: [string, string] }>>;
+type MutableLimits = Record<AgeBand, Record<Quantified, { refuse: [string, string]; hold?: [string, string] }>>;
 
 function decimalText(value: unknown): string | undefined {
   const text = typeof value === 'number' ? String(value) : value;
@@ -150,11 +191,14 @@ function setValue(values: Record<string, Setting>, name: string, value: unknown)
 function setLimit(limits: MutableLimits, path: readonly string[], value: unknown): string | undefined {
   const [band = '', measured = '', kind = '', end = '', ...rest] = path;
   const known =
-    Object.hasOwn(limits, band) && ['weight', 'height'].includes(measured) && ['refuse', 'hold'].includes(kind) && ['low', 'high'].includes(end);
+    Object.hasOwn(limits, band) &&
+    ['weight', 'height', 'bmi'].includes(measured) &&
+    ['refuse', 'hold'].includes(kind) &&
+    ['low', 'high'].includes(end);
   if (!known || rest.length > 0) return 'no limit has this name';
   const text = decimalText(value);
   if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
-  const target = limits[band as AgeBand][measured as Measured];
+  const target = limits[band as AgeBand][measured as Quantified];
   const pair = kind === 'refuse' ? target.refuse : (target.hold ??= [...target.refuse]);
   pair[end === 'low' ? 0 : 1] = text;
   return undefined;

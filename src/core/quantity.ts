@@ -24,7 +24,13 @@ interface UnitRow {
 export const UNITS: Readonly<Record<UnitCode, UnitRow>> = {
   kg: { of: 'weight', factor: decimal('1'), name: 'kilogram', imperial: false, source: 'UCUM: prefix k, base unit g' },
   g: { of: 'weight', factor: decimal('0.001'), name: 'gram', imperial: false, source: 'UCUM: base unit' },
-  '[lb_av]': { of: 'weight', factor: decimal('0.45359237'), name: 'pound', imperial: true, source: 'UCUM: [lb_av] = 7000 [gr], [gr] = 64.79891 mg' },
+  '[lb_av]': {
+    of: 'weight',
+    factor: decimal('0.45359237'),
+    name: 'pound',
+    imperial: true,
+    source: 'UCUM: [lb_av] = 7000 [gr], [gr] = 64.79891 mg',
+  },
   cm: { of: 'height', factor: decimal('1'), name: 'centimetre', imperial: false, source: 'UCUM: prefix c, base unit m' },
   '[in_i]': { of: 'height', factor: decimal('2.54'), name: 'inch', imperial: true, source: 'UCUM: [in_i] = 2.54 cm' },
 };

@@ -94,12 +94,25 @@ export const LOINC_CODES: readonly MeasurementCode[] = [
   { code: '3142-7', display: 'Body weight Stated', of: 'weight', basis: 'stated', source: R6_WEIGHT },
   { code: '8335-2', display: 'Body weight Estimated', of: 'weight', basis: 'estimated', source: R6_WEIGHT },
   { code: '8350-1', display: 'Body weight Measured --with clothes', of: 'weight', basis: 'measured', clothing: 'with', source: R6_WEIGHT },
-  { code: '8351-9', display: 'Body weight Measured --without clothes', of: 'weight', basis: 'measured', clothing: 'without', source: R6_WEIGHT },
+  {
+    code: '8351-9',
+    display: 'Body weight Measured --without clothes',
+    of: 'weight',
+    basis: 'measured',
+    clothing: 'without',
+    source: R6_WEIGHT,
+  },
   { code: '8341-0', display: 'Dry body weight Measured', of: 'weight', basis: 'measured', source: VSAC_WEIGHT },
   { code: '8340-2', display: 'Dry body weight Estimated', of: 'weight', basis: 'estimated', source: 'LOINC, number from memory' },
   { code: '8349-3', display: 'Body weight Measured --preoperative', of: 'weight', basis: 'measured', source: VSAC_WEIGHT },
   { code: '18833-4', display: 'First Body weight', of: 'weight', basis: 'measured', source: VSAC_WEIGHT },
-  { code: '8339-4', display: 'Birth weight Measured', of: 'weight', basis: 'birth', source: 'HL7 Germany, ValueSet VitalSignDE_Body_Weight_Loinc' },
+  {
+    code: '8339-4',
+    display: 'Birth weight Measured',
+    of: 'weight',
+    basis: 'birth',
+    source: 'HL7 Germany, ValueSet VitalSignDE_Body_Weight_Loinc',
+  },
   { code: '75292-3', display: 'Body weight - Reported --usual', of: 'weight', basis: 'usual', source: 'LOINC, number from memory' },
   { code: '8302-2', display: 'Body height', of: 'height', basis: 'measured', source: `${R4_SD} bodyheight` },
   { code: '3137-7', display: 'Body height Measured', of: 'height', basis: 'measured', source: R6_HEIGHT },
@@ -109,7 +122,13 @@ export const LOINC_CODES: readonly MeasurementCode[] = [
   { code: '8306-3', display: 'Body height --lying', of: 'height', basis: 'measured', position: 'lying', source: R6_HEIGHT },
   { code: '8307-1', display: 'Body height --preoperative', of: 'height', basis: 'measured', source: R6_HEIGHT },
   { code: '8308-9', display: 'Body height --standing', of: 'height', basis: 'measured', position: 'standing', source: R6_HEIGHT },
-  { code: '89269-5', display: 'Body height Measured --at birth', of: 'height', basis: 'birth', source: 'public national FHIR mapping of LOINC (Uzbekistan)' },
+  {
+    code: '89269-5',
+    display: 'Body height Measured --at birth',
+    of: 'height',
+    basis: 'birth',
+    source: 'public national FHIR mapping of LOINC (Uzbekistan)',
+  },
   { code: '39156-5', display: 'Body mass index (BMI) [Ratio]', of: 'bmi', basis: 'measured', source: `${R4_SD} bmi` },
 ];
 
@@ -170,23 +189,64 @@ interface MethodRow {
 
 /** Ways of measuring, and the kind of device each is done with. Ward vocabulary, common practice. */
 export const METHODS: Readonly<Record<Method, MethodRow>> = {
-  'standing-scale': { display: 'Weighed standing on a scale', of: 'weight', position: 'standing', deviceKind: 'standing-scale', deviceDisplay: 'Standing scale' },
-  'wheelchair-platform': { display: 'Weighed in a wheelchair on a platform scale, chair subtracted', of: 'weight', position: 'sitting', deviceKind: 'wheelchair-platform-scale', deviceDisplay: 'Wheelchair platform scale' },
-  'chair-scale': { display: 'Weighed sitting on a chair scale', of: 'weight', position: 'sitting', deviceKind: 'chair-scale', deviceDisplay: 'Chair scale' },
-  'sling-lift': { display: 'Weighed hanging in a sling from a lift scale', of: 'weight', position: 'sitting', deviceKind: 'sling-lift-scale', deviceDisplay: 'Sling lift scale' },
-  'bed-scale': { display: 'Weighed lying in a bed with a built-in scale', of: 'weight', position: 'lying', deviceKind: 'bed-scale', deviceDisplay: 'Scale built into the bed' },
-  'infant-scale': { display: 'Weighed lying on an infant scale', of: 'weight', position: 'lying', deviceKind: 'infant-scale', deviceDisplay: 'Infant scale' },
-  'standing-height': { display: 'Height measured standing against a stadiometer', of: 'height', position: 'standing', deviceKind: 'stadiometer', deviceDisplay: 'Stadiometer' },
-  'recumbent-length': { display: 'Length measured lying on a length board', of: 'height', position: 'lying', deviceKind: 'length-board', deviceDisplay: 'Length board' },
+  'standing-scale': {
+    display: 'Weighed standing on a scale',
+    of: 'weight',
+    position: 'standing',
+    deviceKind: 'standing-scale',
+    deviceDisplay: 'Standing scale',
+  },
+  'wheelchair-platform': {
+    display: 'Weighed in a wheelchair on a platform scale, chair subtracted',
+    of: 'weight',
+    position: 'sitting',
+    deviceKind: 'wheelchair-platform-scale',
+    deviceDisplay: 'Wheelchair platform scale',
+  },
+  'chair-scale': {
+    display: 'Weighed sitting on a chair scale',
+    of: 'weight',
+    position: 'sitting',
+    deviceKind: 'chair-scale',
+    deviceDisplay: 'Chair scale',
+  },
+  'sling-lift': {
+    display: 'Weighed hanging in a sling from a lift scale',
+    of: 'weight',
+    position: 'sitting',
+    deviceKind: 'sling-lift-scale',
+    deviceDisplay: 'Sling lift scale',
+  },
+  'bed-scale': {
+    display: 'Weighed lying in a bed with a built-in scale',
+    of: 'weight',
+    position: 'lying',
+    deviceKind: 'bed-scale',
+    deviceDisplay: 'Scale built into the bed',
+  },
+  'infant-scale': {
+    display: 'Weighed lying on an infant scale',
+    of: 'weight',
+    position: 'lying',
+    deviceKind: 'infant-scale',
+    deviceDisplay: 'Infant scale',
+  },
+  'standing-height': {
+    display: 'Height measured standing against a stadiometer',
+    of: 'height',
+    position: 'standing',
+    deviceKind: 'stadiometer',
+    deviceDisplay: 'Stadiometer',
+  },
+  'recumbent-length': {
+    display: 'Length measured lying on a length board',
+    of: 'height',
+    position: 'lying',
+    deviceKind: 'length-board',
+    deviceDisplay: 'Length board',
+  },
 };
 
 /** Observation.status codes of R4 (ValueSet observation-status). */
 export type ObservationStatus =
-  | 'registered'
-  | 'preliminary'
-  | 'final'
-  | 'amended'
-  | 'corrected'
-  | 'cancelled'
-  | 'entered-in-error'
-  | 'unknown';
+  'registered' | 'preliminary' | 'final' | 'amended' | 'corrected' | 'cancelled' | 'entered-in-error' | 'unknown';

@@ -1,0 +1,114 @@
+/**
+ * BMI as a pure function of a person's readings: the whole set that ought to exist.
+ *
+ * Each measured weight has at most one BMI, from the height that the policy chooses for it.
+ * Nothing depends on the order in which readings arrived, so a late height, a correction or a
+ * resend leaves exactly what a recomputation from scratch gives.
+ */
+import { ageBand, type AgeBand } from '../age-bands.ts';
+import { divideHalfUp, multiply, decimal, toText, type Decimal } from '../decimal.ts';
+import { ageAt, DAY_MS, HOUR_MS } from '../fhir-time.ts';
+import type { Policy } from '../policy.ts';
+import { inBaseUnit, type Quantity } from '../quantity.ts';
+import { isUsable, type PersonFacts, type Reading } from '../reading.ts';
+
+export type UsableReading = Reading & { readonly quantity: Quantity };
+
+/** A BMI that ought to exist: kg/m2 with one decimal, for the time of the weight. */
+export interface BmiDraft {
+  readonly weight: UsableReading;
+  readonly height: UsableReading;
+  readonly valueText: string;
+}
+
+export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent';
+
+export interface BmiSet {
+  readonly drafts: readonly BmiDraft[];
+  /** Why a weight has none, by weight id; only weights that could have had one. */
+  readonly without: ReadonlyMap<string, NoBmiReason>;
+}
+
+const SQUARE_CENTIMETRES_PER_SQUARE_METRE = decimal('10000');
+
+/**
+ * kg / m2 from unrounded native values, exact factors, rounded half up to `decimals` once.
+ *
+ * Source: CDC/NCHS, NHANES Body Measures documentation (BMXBMI: kilograms divided by metres
+ * squared, rounded to one decimal); 80.0 kg and 160.0 cm give 31.3, not the 31.2 of binary
+ * arithmetic.
+ */
+export function bodyMassIndex(weight: Pick<Quantity, 'value' | 'unit'>, height: Pick<Quantity, 'value' | 'unit'>, decimals = 1): Decimal {
+  const kilograms = inBaseUnit(weight);
+  const centimetres = inBaseUnit(height);
+  return divideHalfUp(multiply(kilograms, SQUARE_CENTIMETRES_PER_SQUARE_METRE), multiply(centimetres, centimetres), decimals);
+}
+
+/** The set of BMI that ought to exist for these readings of one person. */
+export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts, 'birthDate'>, policy: Policy): BmiSet {
+  const heights = readings
+    .filter((reading) => reading.of === 'height')
+    .filter(isUsable)
+    .filter(isPositive)
+    .sort(byTime);
+  const drafts: BmiDraft[] = [];
+  const without = new Map<string, NoBmiReason>();
+  for (const weight of readings) {
+    if (weight.of !== 'weight' || weight.held) continue;
+    const result = bmiFor(weight, heights, person, policy);
+    if (typeof result === 'string') without.set(weight.id, result);
+    else drafts.push(result);
+  }
+  return { drafts, without };
+}
+
+function bmiFor(
+  weight: Reading,
+  heights: readonly UsableReading[],
+  { birthDate }: Pick<PersonFacts, 'birthDate'>,
+  policy: Policy,
+): BmiDraft | NoBmiReason {
+  if (weight.quantity === undefined) return 'amount-absent';
+  if (!isUsable(weight) || !isPositive(weight)) return 'not-measured';
+  const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
+  if (age !== undefined && age.youngestMonths < policy.values['bmi.minimumAgeMonths']) return 'under-age';
+  const height = chooseHeight(weight, heights, heightWindowDays(ageBand(age), policy), policy);
+  return height ? { weight, height, valueText: toText(bodyMassIndex(weight.quantity, height.quantity)) } : 'no-height';
+}
+
+function isPositive({ quantity }: UsableReading): boolean {
+  return quantity.value.coefficient > 0n;
+}
+
+function heightWindowDays(band: AgeBand, { values }: Policy): number {
+  return band === 'adult' || band === 'age-unknown' ? values['bmi.heightWindowDays.adult'] : values['bmi.heightWindowDays.youth'];
+}
+
+/**
+ * The latest height at or before the weight within the window; without one, the earliest that
+ * followed within the policy's hours (one visit, measured in the other order). Of several at
+ * one instant a standing height goes before a lying one, then the greater tie key wins.
+ */
+function chooseHeight(
+  weight: UsableReading,
+  heights: readonly UsableReading[],
+  windowDays: number,
+  { values }: Policy,
+): UsableReading | undefined {
+  const { startMs, endMs } = weight.effective;
+  const before = heights.filter(({ effective }) => effective.startMs <= endMs && effective.endMs >= startMs - windowDays * DAY_MS);
+  if (before.length > 0) return before.at(-1);
+  const after = heights.filter(
+    ({ effective }) => effective.startMs > endMs && effective.startMs <= endMs + values['bmi.laterHeightHours'] * HOUR_MS,
+  );
+  const earliest = after[0]?.effective.startMs;
+  return after.filter(({ effective }) => effective.startMs === earliest).at(-1);
+}
+
+function byTime(a: UsableReading, b: UsableReading): number {
+  return a.effective.startMs - b.effective.startMs || rank(a) - rank(b) || (a.tieKey < b.tieKey ? -1 : a.tieKey > b.tieKey ? 1 : 0);
+}
+
+function rank({ position }: Reading): number {
+  return position === 'standing' ? 2 : position === 'lying' ? 0 : 1;
+}

@@ -1,0 +1,248 @@
+/**
+ * Wire shapes to decoded readings: the only place that reads an Observation's elements.
+ *
+ * Every function here takes an Observation that has passed the structure check and gives back
+ * what it says, or undefined where it does not say it. Whether that is good enough is for the
+ * rules; nothing is judged or guessed here.
+ */
+import type * as fhir4 from 'fhir/r4.js';
+import { parseDateTime, type Effective } from './fhir-time.ts';
+import type { Exact } from './json.ts';
+import { isUnitCode, quantity, UNITS, type Quantity } from './quantity.ts';
+import type { Reading } from './reading.ts';
+import {
+  CLOTHING_ANSWERS,
+  HELD_TAG,
+  LOINC_CODES,
+  MDC_CODES,
+  METHODS,
+  OURS,
+  PARENT_CODE,
+  POSITION_ANSWERS,
+  QUALIFIER,
+  SYSTEM,
+  type Basis,
+  type ClothingClass,
+  type Measured,
+  type MeasurementCode,
+  type Method,
+  type Position,
+  type Quantified,
+} from './terminology.ts';
+
+export type ExactObservation = Exact<fhir4.Observation>;
+type ExactCoding = Exact<fhir4.Coding>;
+type ExactConcept = Exact<fhir4.CodeableConcept>;
+type ExactComponent = Exact<fhir4.ObservationComponent>;
+
+/** What the code says: which measure, how it came about, and whether the codings agree. */
+export interface CodedMeasure {
+  readonly of: Quantified;
+  readonly basis: Basis;
+  readonly position?: Position;
+  readonly clothing?: 'with' | 'without';
+  /** The vital-signs profile's own code is among the codings. */
+  readonly hasParent: boolean;
+  /** Only MDC codes say it; no LOINC code was sent. */
+  readonly fromMdc: boolean;
+  /** Codings of more than one measure. */
+  readonly conflicting: boolean;
+}
+
+/** Reads `Observation.code`; undefined when no coding is a weight, height or BMI code. */
+export function codedMeasure(observation: ExactObservation): CodedMeasure | undefined {
+  const codings = observation.code.coding ?? [];
+  const loinc = codings.flatMap((coding) => loincRow(coding) ?? []);
+  const mdc = codings.flatMap((coding) => mdcRow(coding) ?? []);
+  const of = loinc[0]?.of ?? mdc[0]?.of;
+  if (of === undefined) return undefined;
+  const specific = loinc.filter(({ code }) => code !== PARENT_CODE[of].code);
+  const position = specific.find((row) => row.position)?.position;
+  const clothing = specific.find((row) => row.clothing)?.clothing;
+  return {
+    of,
+    basis: specific.find(({ basis }) => basis !== 'measured')?.basis ?? 'measured',
+    ...(position && { position }),
+    ...(clothing && { clothing }),
+    hasParent: loinc.some(({ code }) => code === PARENT_CODE[of].code),
+    fromMdc: loinc.length === 0,
+    conflicting: [...loinc, ...mdc].some((row) => row.of !== of),
+  };
+}
+
+function loincRow({ system, code }: ExactCoding): MeasurementCode | undefined {
+  return system === SYSTEM.loinc ? LOINC_CODES.find((row) => row.code === code) : undefined;
+}
+
+function mdcRow({ system, code }: ExactCoding): (typeof MDC_CODES)[number] | undefined {
+  return system === SYSTEM.mdc ? MDC_CODES.find((row) => row.code === code) : undefined;
+}
+
+/** `effectiveDateTime`, or the start and end of `effectivePeriod`; undefined when unusable. */
+export function effectiveOf(observation: ExactObservation): Effective | undefined {
+  if (observation.effectiveDateTime !== undefined) return parseDateTime(observation.effectiveDateTime);
+  const { start, end } = observation.effectivePeriod ?? {};
+  const from = start === undefined ? undefined : parseDateTime(start);
+  const to = end === undefined ? from : parseDateTime(end);
+  return from && to && { ...from, endMs: to.endMs };
+}
+
+/** A Quantity in an accepted unit of the measure, with its digits; undefined otherwise. */
+export function exactQuantity(wire: Exact<fhir4.Quantity> | undefined, of: Measured): Quantity | undefined {
+  const { value, system, code } = wire ?? {};
+  if (value === undefined || system !== SYSTEM.ucum || code === undefined) return undefined;
+  if (!isUnitCode(code) || UNITS[code].of !== of) return undefined;
+  return quantity(value.value, code);
+}
+
+/** How a reference points, as far as text can tell. Absolute ones to a known base are literal. */
+export type Pointer =
+  | { readonly kind: 'literal'; readonly type: string; readonly id: string }
+  | { readonly kind: 'logical'; readonly system: string; readonly value: string }
+  | { readonly kind: 'contained'; readonly fragment: string }
+  | { readonly kind: 'conditional' | 'elsewhere' | 'unresolved' | 'display-only' | 'missing' };
+
+const LITERAL = /^([A-Z][A-Za-z]{1,40})\/([A-Za-z0-9\-.]{1,64})(?:\/_history\/[A-Za-z0-9\-.]{1,64})?$/;
+
+/**
+ * @param knownBases FHIR bases whose absolute URLs are stripped to `Type/id`; any other absolute
+ *   reference is "elsewhere" and never followed
+ */
+export function pointerOf(reference: Exact<fhir4.Reference> | undefined, knownBases: readonly string[]): Pointer {
+  if (reference === undefined) return { kind: 'missing' };
+  const { reference: text, identifier } = reference;
+  if (text !== undefined) {
+    const base = knownBases.find((known) => text.startsWith(`${known}/`));
+    const relative = base === undefined ? text : text.slice(base.length + 1);
+    const [, type, id] = LITERAL.exec(relative) ?? [];
+    if (type !== undefined && id !== undefined) return { kind: 'literal', type, id };
+    if (text.startsWith('#')) return { kind: 'contained', fragment: text.slice(1) };
+    if (/^urn:(uuid|oid):/.test(text)) return { kind: 'unresolved' };
+    return { kind: /^[A-Z][A-Za-z]{1,40}\?/.test(text) ? 'conditional' : 'elsewhere' };
+  }
+  if (identifier?.system !== undefined && identifier.value !== undefined) {
+    return { kind: 'logical', system: identifier.system, value: identifier.value };
+  }
+  return { kind: 'display-only' };
+}
+
+/** The key of a person or device that a pointer names: `Patient/{id}` or `identifier:{system}|{value}`. */
+export function keyOf(pointer: Pointer): string | undefined {
+  if (pointer.kind === 'literal') return `${pointer.type}/${pointer.id}`;
+  return pointer.kind === 'logical' ? logicalKey(pointer) : undefined;
+}
+
+export function logicalKey({ system, value }: { readonly system: string; readonly value: string }): string {
+  return `identifier:${system}|${value}`;
+}
+
+/** The measuring device: a reference, or a contained Device known by its first identifier. */
+export function devicePointer(observation: ExactObservation, knownBases: readonly string[]): Pointer {
+  const pointer = pointerOf(observation.device, knownBases);
+  if (pointer.kind !== 'contained') return pointer;
+  const device = observation.contained?.find((item) => (item as { id?: string }).id === pointer.fragment);
+  if (device?.resourceType !== 'Device') return pointer;
+  const identifier = (device as Exact<fhir4.Device>).identifier?.find(({ system, value }) => system !== undefined && value !== undefined);
+  return identifier ? { kind: 'logical', system: identifier.system as string, value: identifier.value as string } : pointer;
+}
+
+export function hasCoding(concept: ExactConcept | undefined, wanted: { readonly system: string; readonly code: string }): boolean {
+  return (concept?.coding ?? []).some(({ system, code }) => system === wanted.system && code === wanted.code);
+}
+
+export function componentOf(
+  observation: ExactObservation,
+  wanted: { readonly system: string; readonly code: string },
+): ExactComponent | undefined {
+  return observation.component?.find(({ code }) => hasCoding(code, wanted));
+}
+
+function answerKey<Key extends string>(
+  concept: ExactConcept | undefined,
+  system: string,
+  answers: Readonly<Record<Key, { readonly code: string }>>,
+): Key | undefined {
+  return (Object.keys(answers) as Key[]).find((key) => hasCoding(concept, { system, code: answers[key].code }));
+}
+
+const METHOD_CODES = Object.fromEntries(Object.keys(METHODS).map((method) => [method, { code: method }])) as Record<
+  Method,
+  { code: string }
+>;
+const KIND_CODES = Object.fromEntries(Object.entries(METHODS).map(([method, { deviceKind }]) => [method, { code: deviceKind }])) as Record<
+  Method,
+  { code: string }
+>;
+
+/** The method that the Observation itself tells, in `method`, a method component or the kind of device. */
+export function sentMethod(observation: ExactObservation): Method | undefined {
+  const component = componentOf(observation, QUALIFIER.method)?.valueCodeableConcept;
+  const kinds = [QUALIFIER.weighingDevice, QUALIFIER.heightDevice].map((code) => componentOf(observation, code)?.valueCodeableConcept);
+  return (
+    answerKey(observation.method, OURS.methodSystem, METHOD_CODES) ??
+    answerKey(component, OURS.methodSystem, METHOD_CODES) ??
+    kinds.map((kind) => answerKey(kind, OURS.deviceKindSystem, KIND_CODES)).find((method) => method !== undefined)
+  );
+}
+
+export function sentClothing(observation: ExactObservation): ClothingClass | undefined {
+  return answerKey(componentOf(observation, QUALIFIER.clothing)?.valueCodeableConcept, SYSTEM.loinc, CLOTHING_ANSWERS);
+}
+
+export function sentPosition(observation: ExactObservation): Position | undefined {
+  return answerKey(componentOf(observation, QUALIFIER.position)?.valueCodeableConcept, SYSTEM.loinc, POSITION_ANSWERS);
+}
+
+export function isHeld(observation: ExactObservation): boolean {
+  return (observation.meta?.tag ?? []).some(({ system, code }) => system === HELD_TAG.system && code === HELD_TAG.code);
+}
+
+/** Who and which device the reading belongs to, after the edge has looked them up. */
+export interface Attribution {
+  readonly id: string;
+  readonly version: number;
+  readonly person: string;
+  readonly device?: string;
+}
+
+/**
+ * Decodes a weight or height. Undefined when the code, the effective time or a present value is
+ * not usable: the rules that refuse these say so in their own words.
+ */
+export function toReading(observation: ExactObservation, { id, version, person, device }: Attribution): Reading | undefined {
+  const measure = codedMeasure(observation);
+  const effective = effectiveOf(observation);
+  if (measure === undefined || measure.of === 'bmi' || measure.conflicting || effective === undefined) return undefined;
+  const { of } = measure;
+  const value = exactQuantity(observation.valueQuantity, of);
+  if (value === undefined && observation.valueQuantity !== undefined) return undefined;
+  const method = sentMethod(observation);
+  const clothing = sentClothing(observation) ?? (measure.clothing === 'without' ? 'underwear' : undefined);
+  const position = sentPosition(observation) ?? measure.position ?? (method && METHODS[method].position);
+  const gross = exactQuantity(componentOf(observation, QUALIFIER.gross)?.valueQuantity, 'weight');
+  const tare = exactQuantity(componentOf(observation, QUALIFIER.tare)?.valueQuantity, 'weight');
+  return {
+    id,
+    version,
+    of,
+    basis: measure.basis,
+    status: observation.status,
+    held: isHeld(observation),
+    ...(value && { quantity: value }),
+    effective,
+    person,
+    ...(device !== undefined && { device }),
+    ...(method && { method }),
+    ...(clothing && { clothing }),
+    ...(position && { position }),
+    ...(gross && { gross }),
+    ...(tare && { tare }),
+    tieKey: tieKeyOf(observation),
+  };
+}
+
+function tieKeyOf(observation: ExactObservation): string {
+  const sent = observation.identifier?.find(({ system, value }) => value !== undefined && system !== OURS.observationIdentifier);
+  const { value, code } = observation.valueQuantity ?? {};
+  return sent ? `${sent.system ?? ''}|${sent.value}` : `${value?.value ?? ''} ${code ?? ''}`;
+}

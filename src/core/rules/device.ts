@@ -1,0 +1,84 @@
+/** The measuring device: what is known of it, and whether gross, tare and net agree. */
+import { compare, decimal, isEqual, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
+import { UNITS, inBaseUnit } from '../quantity.ts';
+import { VALUE_NUMBER, type Rule } from './rule.ts';
+
+const deviceUnknown: Rule = {
+  id: 'device-unknown',
+  title: 'Nothing is known of the scale',
+  family: 'device',
+  outcome: 'inform',
+  movable: true,
+  code: 'informational',
+  expression: 'Observation.device',
+  source: 'local policy',
+  explain: 'The service has not been told of this device, so its division and usual method are not known. Send the Device (PUT Device).',
+  check: ({ context: { device } }) => (device !== undefined && !device.known ? {} : undefined),
+};
+
+const deviceOverload: Rule = {
+  id: 'device-capacity',
+  title: 'More than the scale can weigh',
+  family: 'device',
+  outcome: 'refuse',
+  movable: true,
+  code: 'business-rule',
+  expression: VALUE_NUMBER,
+  source: 'OIML R 76-1, maximum capacity',
+  explain: 'The registered capacity of this scale is {capacity}, and the load was more. Use a scale with enough capacity.',
+  check: ({ context: { device }, quantity, reading }) => {
+    const capacity = device?.capacity;
+    if (capacity === undefined || quantity === undefined || UNITS[capacity.unit].of !== UNITS[quantity.unit].of) return undefined;
+    const load = reading?.gross ?? quantity;
+    const over = compare(inBaseUnit(load), inBaseUnit(capacity)) > 0;
+    return over ? { facts: { capacity: `${toShortestText(capacity.value)} ${capacity.unit}` } } : undefined;
+  },
+};
+
+const deviceQuarantined: Rule = {
+  id: 'device-quarantined',
+  title: 'The scale is out of use',
+  family: 'device',
+  outcome: 'hold',
+  movable: true,
+  code: 'business-rule',
+  expression: 'Observation.device',
+  source: 'HL7 FHIR R4 (4.0.1), Device.status; common practice: a scale in doubt is not used',
+  explain: 'This device is registered as {status}, so its readings wait. Weigh again on another scale.',
+  check: ({ context: { device } }) =>
+    device?.status === 'inactive' || device?.status === 'entered-in-error' ? { facts: { status: device.status } } : undefined,
+};
+
+const tareArithmetic: Rule = {
+  id: 'tare-arithmetic',
+  title: 'Gross, tare and net do not add up',
+  family: 'device',
+  outcome: 'hold',
+  movable: true,
+  code: 'business-rule',
+  expression: VALUE_NUMBER,
+  source: 'OIML R 76-1, net weight is gross minus tare; nursing practice: subtract the chair before recording',
+  explain:
+    'Gross {gross} less tare {tare} is {difference} kg, but the weight says {net}. Check whether the chair was subtracted, and weigh again.',
+  check: ({ reading }) => {
+    const { gross, tare, quantity } = reading ?? {};
+    if (gross === undefined || tare === undefined || quantity === undefined) return undefined;
+    const difference = subtract(inBaseUnit(gross), inBaseUnit(tare));
+    const apart = subtract(inBaseUnit(quantity), difference);
+    const distance = isNegative(apart) ? multiply(apart, decimal('-1')) : apart;
+    const sameUnit = gross.unit === quantity.unit && tare.unit === quantity.unit;
+    // figures of different units were each rounded to their own step: allow one step of each
+    const allowed = sameUnit ? decimal('0') : decimal('0.2');
+    if (isEqual(distance, allowed) || compare(distance, allowed) < 0) return undefined;
+    return {
+      facts: {
+        gross: `${gross.text} ${gross.unit}`,
+        tare: `${tare.text} ${tare.unit}`,
+        net: `${quantity.text} ${quantity.unit}`,
+        difference: toShortestText(difference),
+      },
+    };
+  },
+};
+
+export const DEVICE_RULES: readonly Rule[] = [deviceUnknown, deviceOverload, deviceQuarantined, tareArithmetic];

@@ -1,0 +1,31 @@
+/**
+ * RULES: the only list, in reporting order. From it come the CodeSystem, the rules pages, the
+ * README table and the command line's explanations.
+ */
+import { BMI_RULES } from './bmi.ts';
+import { DEVICE_RULES } from './device.ts';
+import { IDENTITY_RULES } from './identity.ts';
+import { PERSON_RULES } from './person.ts';
+import { PLAUSIBILITY_RULES } from './plausibility.ts';
+import { PRECISION_RULES } from './precision.ts';
+import { PROFILE_RULES } from './profile.ts';
+import type { Rule } from './rule.ts';
+import { STRUCTURE_RULES } from './structure.ts';
+import { TIME_RULES } from './time.ts';
+import { UNIT_RULES } from './unit.ts';
+
+export const RULES: readonly Rule[] = [
+  ...STRUCTURE_RULES,
+  ...PROFILE_RULES,
+  ...PERSON_RULES,
+  ...TIME_RULES,
+  ...UNIT_RULES,
+  ...PRECISION_RULES,
+  ...PLAUSIBILITY_RULES,
+  ...DEVICE_RULES,
+  ...BMI_RULES,
+  ...IDENTITY_RULES,
+];
+
+/** Ids of the rules whose outcome a policy may choose. */
+export const MOVABLE_RULES: ReadonlySet<string> = new Set(RULES.filter(({ movable }) => movable).map(({ id }) => id));

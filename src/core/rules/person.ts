@@ -1,0 +1,129 @@
+/** Whose reading it is, and what is not known of the person. */
+import { pointerOf } from '../observation.ts';
+import type { Rule, Subject } from './rule.ts';
+
+const SUBJECT = 'Observation.subject';
+const VITAL_SIGNS = 'HL7 FHIR R4 (4.0.1), StructureDefinition vitalsigns, subject (1..1, Patient)';
+
+function pointer({ observation, context }: Subject): ReturnType<typeof pointerOf> {
+  return pointerOf(observation.subject, context.knownBases);
+}
+
+const subjectMissing: Rule = {
+  id: 'subject-missing',
+  title: 'Nobody is named',
+  family: 'person',
+  outcome: 'refuse',
+  movable: false,
+  code: 'required',
+  expression: SUBJECT,
+  source: VITAL_SIGNS,
+  explain: 'It does not say whose reading this is. Send subject with a reference Patient/ID or with an identifier of system and value.',
+  check: (subject) => (pointer(subject).kind === 'missing' ? {} : undefined),
+};
+
+const subjectDisplayOnly: Rule = {
+  id: 'subject-display-only',
+  title: 'The person is only named, not identified',
+  family: 'person',
+  outcome: 'refuse',
+  movable: false,
+  code: 'business-rule',
+  expression: SUBJECT,
+  source: `${VITAL_SIGNS}; common practice: a name is no identifier`,
+  explain:
+    "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+  check: (subject) => (pointer(subject).kind === 'display-only' ? {} : undefined),
+};
+
+const subjectNotPatient: Rule = {
+  id: 'subject-not-patient',
+  title: 'The subject is not a Patient',
+  family: 'person',
+  outcome: 'refuse',
+  movable: false,
+  code: 'value',
+  expression: SUBJECT,
+  source: VITAL_SIGNS,
+  explain: 'The subject refers to something other than a Patient. Send a reference to the Patient who was measured.',
+  check: (subject) => {
+    const target = pointer(subject);
+    const type = subject.observation.subject?.type;
+    const wrong =
+      (target.kind === 'literal' && target.type !== 'Patient') || target.kind === 'contained' || (type !== undefined && type !== 'Patient');
+    return wrong ? {} : undefined;
+  },
+};
+
+const subjectUnresolvable: Rule = {
+  id: 'subject-unresolvable',
+  title: 'The subject cannot be resolved',
+  family: 'person',
+  outcome: 'refuse',
+  movable: false,
+  code: 'not-supported',
+  expression: `${SUBJECT}.reference`,
+  source: 'HL7 FHIR R4 (4.0.1), References and RESTful API, transaction; local policy: references to other hosts are never followed',
+  explain: "The reference is {what}. Send Patient/ID in the EHR's own id space, or an identifier with system and value.",
+  check: (subject) => {
+    const { kind } = pointer(subject);
+    const what = {
+      elsewhere: 'an address on another host or no reference at all',
+      conditional: 'conditional, which only a transaction Bundle may use',
+      unresolved: 'a temporary id that no entry of the Bundle has',
+    } as const;
+    return kind === 'elsewhere' || kind === 'conditional' || kind === 'unresolved' ? { facts: { what: what[kind] } } : undefined;
+  },
+};
+
+const personAmbiguous: Rule = {
+  id: 'person-ambiguous',
+  title: 'The identifier fits more than one person',
+  family: 'person',
+  outcome: 'hold',
+  movable: false,
+  code: 'multiple-matches',
+  expression: `${SUBJECT}.identifier`,
+  source: 'common practice, no source: exactly one match, or a person decides',
+  explain:
+    'More than one Patient carries this identifier, so it is not certain whose reading this is. Decide which person it is, or mend the identifiers.',
+  check: ({ context }) => (context.person.ambiguous ? {} : undefined),
+};
+
+const personUnknown: Rule = {
+  id: 'person-unknown',
+  title: 'Nothing is known of the person',
+  family: 'person',
+  outcome: 'inform',
+  movable: true,
+  code: 'informational',
+  expression: SUBJECT,
+  source: 'local policy',
+  explain:
+    'The service has not been told of this person, so limits for the age could not be applied. Send the Patient with a birth date (PUT Patient).',
+  check: ({ context }) => (context.person.known || context.person.ambiguous ? undefined : {}),
+};
+
+const ageUnknown: Rule = {
+  id: 'age-unknown',
+  title: 'The age is not known well enough',
+  family: 'person',
+  outcome: 'inform',
+  movable: true,
+  code: 'informational',
+  expression: SUBJECT,
+  source: 'local policy',
+  explain:
+    'The birth date of this person is missing or too coarse, so limits for the age could not be applied. Send the Patient with a full birth date (PUT Patient).',
+  check: ({ context, band, effective }) => (context.person.known && band === 'age-unknown' && effective !== undefined ? {} : undefined),
+};
+
+export const PERSON_RULES: readonly Rule[] = [
+  subjectMissing,
+  subjectDisplayOnly,
+  subjectNotPatient,
+  subjectUnresolvable,
+  personAmbiguous,
+  personUnknown,
+  ageUnknown,
+];
