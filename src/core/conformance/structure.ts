@@ -49,7 +49,7 @@ export interface StructureFault {
 const MOST_FAULTS = 100;
 
 /**
- * All faults of a resource, one an element, in document order of the schema's own walk.
+ * All faults of a resource, one an element, in the order in which the schema walks it.
  *
  * Resources in `contained` are checked by their own type when it is served here, otherwise only
  * for what FHIR's JSON never allows. Entries of a Bundle and of Parameters are not looked into
