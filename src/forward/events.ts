@@ -1,0 +1,31 @@
+/**
+ * What forwarding tells the outside: a log of allow-listed fields, and counters for metrics.
+ */
+import type { OutboxItem } from '../ports.ts';
+import type { SetbackKind } from './classify.ts';
+
+/** All that forwarding ever logs. No patient data, no URL, no text of the EHR's. */
+export interface ForwardLogFields {
+  readonly item?: number;
+  readonly tries?: number;
+  readonly status?: number;
+  readonly issueCodes?: readonly string[];
+  readonly kind?: SetbackKind;
+  /** Name or code of an error of ours. */
+  readonly error?: string;
+}
+
+/** A pino logger is one. */
+export interface ForwardLog {
+  debug(fields: ForwardLogFields, message: string): void;
+  info(fields: ForwardLogFields, message: string): void;
+  warn(fields: ForwardLogFields, message: string): void;
+  error(fields: ForwardLogFields, message: string): void;
+}
+
+/** Called after the outbox row says so. Must not throw. */
+export interface ForwardEvents {
+  sent?(item: OutboxItem): void;
+  postponed?(item: OutboxItem, kind: SetbackKind): void;
+  parked?(item: OutboxItem): void;
+}
