@@ -1,0 +1,5 @@
+/** Every migration, in order. A released one is never edited: what changes is a new number. */
+import type { Migration } from '../migrator.ts';
+import { firstTables } from './0001-first-tables.ts';
+
+export const MIGRATIONS: readonly Migration[] = [firstTables];

@@ -1,0 +1,130 @@
+/**
+ * Which outbox items wait and which are parked.
+ *
+ * An item depends on an older one when both concern the same Observation. What depends on a parked
+ * item, directly or through others, is parked with it and names it in `blocked_by`; the person's
+ * other items go on.
+ */
+import type { Kysely } from 'kysely';
+import type { NewOutboxItem } from '../ports.ts';
+import type { StoreSchema } from './schema.ts';
+
+type Db = Kysely<StoreSchema>;
+
+/** Files an item behind all others; returns its number, which is never used again. */
+export async function enqueue(db: Db, { person, resources, concerns, queuedAt }: NewOutboxItem): Promise<number> {
+  const { number } = await db
+    .insertInto('outbox_item')
+    .values({
+      person,
+      state: 'waiting',
+      tries: 0,
+      due_ms: Date.parse(queuedAt),
+      leased_until_ms: null,
+      reason: null,
+      blocked_by: null,
+      queued_at: queuedAt,
+      resources: JSON.stringify(resources.map(({ type, id, version }) => ({ type, id, version }))),
+    })
+    .returning('number')
+    .executeTakeFirstOrThrow();
+  const rows = [...new Set(concerns)].map((observation_id, position) => ({ number, position, observation_id }));
+  if (rows.length > 0) await db.insertInto('outbox_concern').values(rows).execute();
+  await parkBehindBlocker(db, number);
+  return number;
+}
+
+/** Parks the item, and behind it what depends on it. */
+export async function park(db: Db, number: number, reason: string): Promise<void> {
+  const parked = await db
+    .updateTable('outbox_item')
+    .set({ state: 'parked', reason, leased_until_ms: null })
+    .where('number', '=', number)
+    .where('state', '=', 'waiting')
+    .returning('number')
+    .execute();
+  let blocking = parked.map((row) => row.number);
+  while (blocking.length > 0) {
+    const blocked = await waitingDependantsOf(db, blocking);
+    for (const dependant of blocked) await setBlocked(db, dependant, number);
+    blocking = blocked;
+  }
+}
+
+async function waitingDependantsOf(db: Db, numbers: readonly number[]): Promise<number[]> {
+  const rows = await db
+    .selectFrom('outbox_concern as parked')
+    .innerJoin('outbox_concern as shared', 'shared.observation_id', 'parked.observation_id')
+    .innerJoin('outbox_item', 'outbox_item.number', 'shared.number')
+    .select('outbox_item.number')
+    .distinct()
+    .where('parked.number', 'in', numbers)
+    .whereRef('shared.number', '>', 'parked.number')
+    .where('outbox_item.state', '=', 'waiting')
+    .execute();
+  return rows.map(({ number }) => number);
+}
+
+/** Parks the item when an older parked one concerns the same Observation. */
+async function parkBehindBlocker(db: Db, number: number): Promise<void> {
+  const blocker = await db
+    .selectFrom('outbox_concern as own')
+    .innerJoin('outbox_concern as shared', 'shared.observation_id', 'own.observation_id')
+    .innerJoin('outbox_item', 'outbox_item.number', 'shared.number')
+    .select(['outbox_item.number', 'outbox_item.blocked_by'])
+    .where('own.number', '=', number)
+    .whereRef('shared.number', '<', 'own.number')
+    .where('outbox_item.state', '=', 'parked')
+    .orderBy('outbox_item.number')
+    .limit(1)
+    .executeTakeFirst();
+  if (blocker) await setBlocked(db, number, blocker.blocked_by ?? blocker.number);
+}
+
+async function setBlocked(db: Db, number: number, blockedBy: number): Promise<void> {
+  await db
+    .updateTable('outbox_item')
+    .set({ state: 'parked', blocked_by: blockedBy, leased_until_ms: null, reason: `waits for item ${blockedBy}, which is parked` })
+    .where('number', '=', number)
+    .execute();
+}
+
+/** Back to waiting. False when the item is not parked, or is parked only because of another one. */
+export async function retry(db: Db, number: number, nowMs: number): Promise<boolean> {
+  const released = await db
+    .updateTable('outbox_item')
+    .set({ state: 'waiting', tries: 0, due_ms: nowMs, reason: null })
+    .where('number', '=', number)
+    .where('state', '=', 'parked')
+    .where('blocked_by', 'is', null)
+    .returning('number')
+    .execute();
+  if (released.length === 0) return false;
+  await releaseBlockedBy(db, number, nowMs);
+  return true;
+}
+
+/** Gives a parked item up for good. False when there is no such parked item. */
+export async function discard(db: Db, number: number, reason: string): Promise<boolean> {
+  const discarded = await db
+    .updateTable('outbox_item')
+    .set({ state: 'discarded', reason, blocked_by: null })
+    .where('number', '=', number)
+    .where('state', '=', 'parked')
+    .returning('number')
+    .execute();
+  if (discarded.length === 0) return false;
+  await releaseBlockedBy(db, number);
+  return true;
+}
+
+/** In order of number, so that what depends on a second parked item is parked again behind that one. */
+async function releaseBlockedBy(db: Db, number: number, nowMs?: number): Promise<void> {
+  const released = await db
+    .updateTable('outbox_item')
+    .set({ state: 'waiting', tries: 0, reason: null, blocked_by: null, ...(nowMs !== undefined && { due_ms: nowMs }) })
+    .where('blocked_by', '=', number)
+    .returning('number')
+    .execute();
+  for (const item of released.map((row) => row.number).sort((a, b) => a - b)) await parkBehindBlocker(db, item);
+}

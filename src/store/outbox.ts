@@ -1,0 +1,153 @@
+/**
+ * The outbox as the forwarder and the operator see it. What it files and why stands in
+ * `outbox-filing.ts`; here are the worker's side and the lists.
+ */
+import type { Kysely, Selectable } from 'kysely';
+import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import { discard, park, retry } from './outbox-filing.ts';
+import type { OutboxItemTable, StoreSchema } from './schema.ts';
+import type { WriterQueue } from './writer-queue.ts';
+
+type Db = Kysely<StoreSchema>;
+
+export class SqlOutbox implements OutboxStore {
+  readonly #db: Db;
+  readonly #queue: WriterQueue;
+
+  /** @param db for reading what is committed; all writing goes through `queue` */
+  constructor(db: Db, queue: WriterQueue) {
+    this.#db = db;
+    this.#queue = queue;
+  }
+
+  /** A claim counts as a try, so that an item which kills its worker is counted too. */
+  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]> {
+    return this.#queue.run(async (db) => {
+      const rows = await claimableItems(db, nowMs).orderBy('number').limit(limit).execute();
+      const numbers = rows.map(({ number }) => number);
+      if (numbers.length === 0) return [];
+      await db
+        .updateTable('outbox_item')
+        .set((eb) => ({ leased_until_ms: nowMs + leaseMs, tries: eb('tries', '+', 1) }))
+        .where('number', 'in', numbers)
+        .execute();
+      return readItems(db, await db.selectFrom('outbox_item').selectAll().where('number', 'in', numbers).orderBy('number').execute());
+    });
+  }
+
+  markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
+    return this.#queue.run(async (db) => {
+      await db
+        .updateTable('outbox_item')
+        .set({ state: 'sent', leased_until_ms: null, reason: null, blocked_by: null })
+        .where('number', '=', number)
+        .execute();
+      for (const copy of copies) await keepCopy(db, copy);
+    });
+  }
+
+  postpone(number: number, dueMs: number, reason: string): Promise<void> {
+    return this.#queue.run(async (db) => {
+      await db
+        .updateTable('outbox_item')
+        .set({ due_ms: dueMs, reason, leased_until_ms: null })
+        .where('number', '=', number)
+        .where('state', '=', 'waiting')
+        .execute();
+    });
+  }
+
+  park(number: number, reason: string): Promise<void> {
+    return this.#queue.run((db) => park(db, number, reason));
+  }
+
+  retry(number: number, nowMs: number): Promise<boolean> {
+    return this.#queue.run((db) => retry(db, number, nowMs));
+  }
+
+  discard(number: number, reason: string): Promise<boolean> {
+    return this.#queue.run((db) => discard(db, number, reason));
+  }
+
+  /** The newest `limit` items, newest last. */
+  async list({ states, limit }: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]> {
+    if (states?.length === 0) return [];
+    let query = this.#db.selectFrom('outbox_item').selectAll().orderBy('number', 'desc').limit(limit);
+    if (states) query = query.where('state', 'in', states);
+    return readItems(this.#db, (await query.execute()).reverse());
+  }
+
+  async copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined> {
+    return this.#db.selectFrom('ehr_copy').selectAll().where('type', '=', type).where('id', '=', id).executeTakeFirst();
+  }
+
+  async counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }> {
+    const rows = await this.#db
+      .selectFrom('outbox_item')
+      .select((eb) => ['state', eb.fn.countAll<number>().as('items'), eb.fn.min('queued_at').as('oldest')])
+      .where('state', 'in', ['waiting', 'parked'])
+      .groupBy('state')
+      .execute();
+    const waiting = rows.find(({ state }) => state === 'waiting');
+    const parked = rows.find(({ state }) => state === 'parked');
+    return {
+      waiting: Number(waiting?.items ?? 0),
+      parked: Number(parked?.items ?? 0),
+      ...(waiting && { oldestWaitingAt: waiting.oldest }),
+    };
+  }
+}
+
+/** Only the first waiting item of a person: the next one must not overtake it, even while it is postponed. */
+function claimableItems(db: Db, nowMs: number) {
+  return db
+    .selectFrom('outbox_item')
+    .select('number')
+    .where('number', 'in', (eb) =>
+      eb
+        .selectFrom('outbox_item as first')
+        .select((first) => first.fn.min('first.number').as('number'))
+        .where('first.state', '=', 'waiting')
+        .groupBy('first.person'),
+    )
+    .where('due_ms', '<=', nowMs)
+    .where((eb) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs)]));
+}
+
+/** A late answer to an earlier sending does not set the copy back. */
+async function keepCopy(db: Db, { type, id, reference, version }: EhrCopy): Promise<void> {
+  await db
+    .insertInto('ehr_copy')
+    .values({ type, id, reference, version })
+    .onConflict((conflict) => conflict.columns(['type', 'id']).doUpdateSet({ reference, version }).where('ehr_copy.version', '<=', version))
+    .execute();
+}
+
+async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
+  if (rows.length === 0) return [];
+  const concerns = await db
+    .selectFrom('outbox_concern')
+    .select(['number', 'observation_id'])
+    .where(
+      'number',
+      'in',
+      rows.map(({ number }) => number),
+    )
+    .orderBy('number')
+    .orderBy('position')
+    .execute();
+  const concernsOf = new Map<number, string[]>(rows.map(({ number }) => [number, []]));
+  for (const { number, observation_id } of concerns) concernsOf.get(number)?.push(observation_id);
+  return rows.map((row) => ({
+    number: row.number,
+    person: row.person,
+    resources: JSON.parse(row.resources) as VersionedReference[],
+    concerns: concernsOf.get(row.number) ?? [],
+    queuedAt: row.queued_at,
+    state: row.state,
+    tries: row.tries,
+    dueMs: row.due_ms,
+    ...(row.reason !== null && { reason: row.reason }),
+    ...(row.blocked_by !== null && { blockedBy: row.blocked_by }),
+  }));
+}

@@ -1,0 +1,126 @@
+/** All questions to the store, over committed rows or, inside a unit of work, over its own as well. */
+import type { Kysely } from 'kysely';
+import type { Reading, StandingBmi } from '../core/reading.ts';
+import type { ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
+import { countObservations, searchObservations } from './observation-search.ts';
+import { toStoredResource, VERSION_COLUMNS } from './paging.ts';
+import { fromReadingText, fromStandingText } from './reading-row.ts';
+import { searchRegistry } from './registry-search.ts';
+import type { StoreSchema } from './schema.ts';
+import { carriesRareToken } from './search-filters.ts';
+
+export class SqlReader implements StoreReader {
+  protected readonly db: Kysely<StoreSchema>;
+
+  constructor(db: Kysely<StoreSchema>) {
+    this.db = db;
+  }
+
+  async current(type: StoredType, id: string): Promise<StoredResource | undefined> {
+    const row = await this.#versionsOf(type, id).where('superseded_seq', 'is', null).executeTakeFirst();
+    return row && toStoredResource(row);
+  }
+
+  async version(type: StoredType, id: string, version: number): Promise<StoredResource | undefined> {
+    const row = await this.#versionsOf(type, id).where('version', '=', version).executeTakeFirst();
+    return row && toStoredResource(row);
+  }
+
+  async history(type: StoredType, id: string): Promise<readonly StoredResource[]> {
+    const rows = await this.#versionsOf(type, id).orderBy('version', 'desc').execute();
+    return rows.map(toStoredResource);
+  }
+
+  #versionsOf(type: StoredType, id: string) {
+    return this.db.selectFrom('resource_version').select(VERSION_COLUMNS).where('type', '=', type).where('id', '=', id);
+  }
+
+  async idsByIdentifier(type: StoredType, identifier: Token, limit: number): Promise<readonly string[]> {
+    const rows = await this.db
+      .selectFrom('resource_version')
+      .select('id')
+      .where((eb) => carriesRareToken(eb, 'identifier', [identifier]))
+      .where('type', '=', type)
+      .where('superseded_seq', 'is', null)
+      .orderBy('seq')
+      .limit(limit)
+      .execute();
+    return rows.map(({ id }) => id);
+  }
+
+  async idByFingerprint(fingerprint: string): Promise<string | undefined> {
+    const first = await this.db
+      .selectFrom('fingerprint')
+      .select('observation_id')
+      .where('fingerprint', '=', fingerprint)
+      .orderBy('number')
+      .limit(1)
+      .executeTakeFirst();
+    return first?.observation_id;
+  }
+
+  async isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean> {
+    const row = await this.db
+      .selectFrom('fingerprint')
+      .select('number')
+      .where('fingerprint', '=', fingerprint)
+      .where('observation_id', '=', observationId)
+      .executeTakeFirst();
+    return row !== undefined;
+  }
+
+  async readingsOf(person: string): Promise<readonly Reading[]> {
+    const rows = await this.#observationsOf(person).select('observation.reading').where('quantified', 'in', ['weight', 'height']).execute();
+    return rows
+      .flatMap(({ reading, id, version }) => (reading === null ? [] : [fromReadingText(reading, { id, version, person })]))
+      .sort(byEffectiveTime);
+  }
+
+  async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {
+    const rows = await this.#observationsOf(person)
+      .select(['observation.standing', 'observation.status'])
+      .where('quantified', '=', 'bmi')
+      .orderBy('start_ms')
+      .orderBy('observation.seq')
+      .execute();
+    return rows.flatMap(({ standing, id, version, status }) =>
+      standing === null ? [] : [fromStandingText(standing, { id, version, status: status as StandingBmi['status'] })],
+    );
+  }
+
+  #observationsOf(person: string) {
+    return this.db
+      .selectFrom('observation')
+      .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
+      .select(['resource_version.id', 'resource_version.version'])
+      .where('observation.person', '=', person)
+      .where('resource_version.superseded_seq', 'is', null);
+  }
+
+  searchObservations(search: ObservationSearch): Promise<SearchPage> {
+    return searchObservations(this.db, search);
+  }
+
+  countObservations(criteria: Parameters<StoreReader['countObservations']>[0]): Promise<number> {
+    return countObservations(this.db, criteria);
+  }
+
+  searchRegistry(...search: Parameters<StoreReader['searchRegistry']>): Promise<SearchPage> {
+    return searchRegistry(this.db, ...search);
+  }
+
+  /** Newest first. */
+  async refusals(limit: number): Promise<readonly Refusal[]> {
+    const rows = await this.db.selectFrom('refusal').selectAll().orderBy('number', 'desc').limit(limit).execute();
+    return rows.map(({ id, received_at, content, outcome }) => ({ id, receivedAt: received_at, text: content, outcome }));
+  }
+}
+
+/** Compared here and not in SQL: databases differ in how they order text. */
+function byEffectiveTime(a: Reading, b: Reading): number {
+  return a.effective.startMs - b.effective.startMs || compareText(a.tieKey, b.tieKey) || compareText(a.id, b.id);
+}
+
+function compareText(a: string, b: string): number {
+  return a < b ? -1 : a > b ? 1 : 0;
+}

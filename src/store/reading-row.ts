@@ -1,0 +1,55 @@
+/**
+ * Decoded readings and BMI facts as the compact text of one column, and back.
+ *
+ * Measured values travel as their written digits inside JSON strings, so no digit is ever a
+ * JavaScript number. Id, version and person stand in columns and are not repeated here.
+ */
+import { quantity, type Quantity, type UnitCode } from '../core/quantity.ts';
+import type { Reading, StandingBmi } from '../core/reading.ts';
+import type { ObservationFacts } from '../ports.ts';
+
+type Column = 'id' | 'version' | 'person';
+type Measure = 'quantity' | 'gross' | 'tare';
+type WrittenQuantity = readonly [text: string, unit: UnitCode];
+type ReadingText = Omit<Reading, Column | Measure> & { readonly [Key in Measure]?: WrittenQuantity };
+
+export function toReadingText({ id: _id, version: _version, person: _person, quantity, gross, tare, ...rest }: Reading): string {
+  return JSON.stringify({
+    ...rest,
+    ...(quantity && { quantity: written(quantity) }),
+    ...(gross && { gross: written(gross) }),
+    ...(tare && { tare: written(tare) }),
+  } satisfies ReadingText);
+}
+
+/** The very reading that {@link toReadingText} was given: what was absent is absent. */
+export function fromReadingText(text: string, columns: Pick<Reading, Column>): Reading {
+  const { quantity, gross, tare, ...rest } = JSON.parse(text) as ReadingText;
+  return {
+    ...columns,
+    ...rest,
+    ...(quantity && { quantity: fromWritten(quantity) }),
+    ...(gross && { gross: fromWritten(gross) }),
+    ...(tare && { tare: fromWritten(tare) }),
+  };
+}
+
+function written({ text, unit }: Quantity): WrittenQuantity {
+  return [text, unit];
+}
+
+function fromWritten([text, unit]: WrittenQuantity): Quantity {
+  const read = quantity(text, unit);
+  if (read === undefined) throw new Error('the store holds a quantity that is no decimal');
+  return read;
+}
+
+type Standing = NonNullable<ObservationFacts['standing']>;
+
+export function toStandingText({ weightId, heightId, valueText, effectiveText }: Standing): string {
+  return JSON.stringify({ weightId, heightId, valueText, effectiveText } satisfies Standing);
+}
+
+export function fromStandingText(text: string, columns: Pick<StandingBmi, 'id' | 'version' | 'status'>): StandingBmi {
+  return { ...columns, ...(JSON.parse(text) as Standing) };
+}

@@ -1,0 +1,115 @@
+/**
+ * The tables of the store as the query layer sees them; the DDL is in `migrations/`.
+ *
+ * Only TEXT and INTEGER, so that one set of queries runs on SQLite and PostgreSQL. Columns of
+ * compact text (`reading`, `standing`, `resources`) are read whole and never searched.
+ */
+import type { Generated } from 'kysely';
+import type { EhrCopy, OutboxState, StoredType } from '../ports.ts';
+
+/** One row per version of a resource; rows are superseded, never changed otherwise, never deleted. */
+export interface ResourceVersionTable {
+  /** Order of writing; never used twice. */
+  readonly seq: Generated<number>;
+  readonly type: StoredType;
+  readonly id: string;
+  readonly version: number;
+  readonly last_updated: string;
+  readonly content: string;
+  /** `seq` of the version that replaced this one; null while current. */
+  readonly superseded_seq: number | null;
+}
+
+/** What an Observation version is searched by; `seq` is that of its version. */
+export interface ObservationTable {
+  readonly seq: number;
+  readonly person: string;
+  readonly quantified: 'weight' | 'height' | 'bmi';
+  readonly status: string;
+  /** 0 or 1. */
+  readonly held: number;
+  readonly start_ms: number;
+  readonly end_ms: number;
+  readonly device: string | null;
+  /** A decoded weight or height, see `reading-row.ts`. */
+  readonly reading: string | null;
+  /** What a BMI was derived from, see `reading-row.ts`. */
+  readonly standing: string | null;
+}
+
+export type TokenRole = 'code' | 'identifier' | 'category' | 'tag' | 'derived-from' | 'reference';
+
+/** Tokens and references of a version. `system` is empty when there is none. */
+export interface SearchTokenTable {
+  readonly seq: number;
+  readonly role: TokenRole;
+  readonly system: string;
+  readonly value: string;
+}
+
+export interface FingerprintTable {
+  readonly number: Generated<number>;
+  readonly fingerprint: string;
+  readonly observation_id: string;
+}
+
+export interface RefusalTable {
+  readonly number: Generated<number>;
+  readonly id: string;
+  readonly received_at: string;
+  readonly content: string;
+  readonly outcome: string;
+}
+
+export interface OutboxItemTable {
+  readonly number: Generated<number>;
+  readonly person: string;
+  readonly state: OutboxState;
+  readonly tries: number;
+  readonly due_ms: number;
+  /** Until when a worker has it; null when nobody does. */
+  readonly leased_until_ms: number | null;
+  readonly reason: string | null;
+  readonly blocked_by: number | null;
+  readonly queued_at: string;
+  /** JSON array of VersionedReference. */
+  readonly resources: string;
+}
+
+export interface OutboxConcernTable {
+  readonly number: number;
+  readonly position: number;
+  readonly observation_id: string;
+}
+
+export interface EhrCopyTable {
+  readonly type: EhrCopy['type'];
+  readonly id: string;
+  readonly reference: string;
+  readonly version: number;
+}
+
+export interface MigrationTable {
+  readonly number: number;
+  readonly name: string;
+  readonly applied_at: string;
+}
+
+/** One row, written by the readiness check. */
+export interface HealthTable {
+  readonly id: number;
+  readonly checks: number;
+}
+
+export interface StoreSchema {
+  readonly resource_version: ResourceVersionTable;
+  readonly observation: ObservationTable;
+  readonly search_token: SearchTokenTable;
+  readonly fingerprint: FingerprintTable;
+  readonly refusal: RefusalTable;
+  readonly outbox_item: OutboxItemTable;
+  readonly outbox_concern: OutboxConcernTable;
+  readonly ehr_copy: EhrCopyTable;
+  readonly migration: MigrationTable;
+  readonly health: HealthTable;
+}

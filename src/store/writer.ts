@@ -1,0 +1,136 @@
+/** What one unit of work may write. Every method belongs to the transaction that `db` is in. */
+import type { Kysely } from 'kysely';
+import { stringifyExact, type JsonObject } from '../core/json.ts';
+import type {
+  Clock,
+  NewOutboxItem,
+  ObservationFacts,
+  Refusal,
+  RegistryFacts,
+  StoredResource,
+  StoredType,
+  StoreWriter,
+  Token,
+} from '../ports.ts';
+import { enqueue } from './outbox-filing.ts';
+import { SqlReader } from './reader.ts';
+import { toReadingText, toStandingText } from './reading-row.ts';
+import type { StoreSchema, TokenRole } from './schema.ts';
+import { nextInstant, stampVersion } from './version-stamp.ts';
+
+type TokenRow = readonly [role: TokenRole, token: Token];
+
+export class SqlWriter extends SqlReader implements StoreWriter {
+  readonly #clock: Clock;
+
+  constructor(db: Kysely<StoreSchema>, clock: Clock) {
+    super(db);
+    this.#clock = clock;
+  }
+
+  async putObservation(id: string, content: JsonObject, facts: ObservationFacts): Promise<StoredResource> {
+    const { seq, stored } = await this.#addVersion('Observation', id, content);
+    await this.db
+      .insertInto('observation')
+      .values({
+        seq,
+        person: facts.person,
+        quantified: facts.of,
+        status: facts.status,
+        held: facts.held ? 1 : 0,
+        start_ms: facts.startMs,
+        end_ms: facts.endMs,
+        device: facts.device ?? null,
+        reading: facts.reading ? toReadingText(facts.reading) : null,
+        standing: facts.standing ? toStandingText(facts.standing) : null,
+      })
+      .execute();
+    await this.#addTokens(seq, [
+      ...asRole('code', facts.codes),
+      ...asRole('identifier', facts.identifiers),
+      ...asRole('category', facts.categories),
+      ...asRole('tag', facts.tags),
+      ...asRole(
+        'derived-from',
+        facts.derivedFrom.map((value) => ({ value })),
+      ),
+    ]);
+    return stored;
+  }
+
+  async putRegistry(
+    type: Exclude<StoredType, 'Observation'>,
+    id: string,
+    content: JsonObject,
+    facts: RegistryFacts,
+  ): Promise<StoredResource> {
+    const { seq, stored } = await this.#addVersion(type, id, content);
+    await this.#addTokens(seq, [
+      ...asRole('identifier', facts.identifiers),
+      ...asRole(
+        'reference',
+        facts.references.map((value) => ({ value })),
+      ),
+    ]);
+    return stored;
+  }
+
+  async #addVersion(type: StoredType, id: string, content: JsonObject): Promise<{ seq: number; stored: StoredResource }> {
+    const before = await this.db
+      .selectFrom('resource_version')
+      .select(['seq', 'version'])
+      .where('id', '=', id)
+      .where('type', '=', type)
+      .where('superseded_seq', 'is', null)
+      .executeTakeFirst();
+    const newest = await this.db.selectFrom('resource_version').select('last_updated').orderBy('seq', 'desc').limit(1).executeTakeFirst();
+    const version = (before?.version ?? 0) + 1;
+    const lastUpdated = nextInstant(this.#clock.nowMs(), newest?.last_updated);
+    const text = stringifyExact(stampVersion(content, id, version, lastUpdated));
+    const { seq } = await this.db
+      .insertInto('resource_version')
+      .values({ type, id, version, last_updated: lastUpdated, content: text, superseded_seq: null })
+      .returning('seq')
+      .executeTakeFirstOrThrow();
+    if (before) await this.db.updateTable('resource_version').set({ superseded_seq: seq }).where('seq', '=', before.seq).execute();
+    return { seq, stored: { type, id, version, lastUpdated, text } };
+  }
+
+  async #addTokens(seq: number, tokens: readonly TokenRow[]): Promise<void> {
+    if (tokens.length === 0) return;
+    const rows = tokens.map(([role, { system = '', value }]) => ({ seq, role, system, value }));
+    // the same coding twice in one resource is one token
+    await this.db
+      .insertInto('search_token')
+      .values(rows)
+      .onConflict((conflict) => conflict.doNothing())
+      .execute();
+  }
+
+  /** Adding the same pair again changes nothing. */
+  async addFingerprint(fingerprint: string, observationId: string): Promise<void> {
+    await this.db
+      .insertInto('fingerprint')
+      .values({ fingerprint, observation_id: observationId })
+      .onConflict((conflict) => conflict.doNothing())
+      .execute();
+  }
+
+  async addRefusal({ id, receivedAt, text, outcome }: Refusal): Promise<void> {
+    await this.db.insertInto('refusal').values({ id, received_at: receivedAt, content: text, outcome }).execute();
+  }
+
+  enqueue(item: NewOutboxItem): Promise<number> {
+    return enqueue(this.db, item);
+  }
+
+  /** Outbox items move along, so that their order stays that of one person. */
+  async reassign(fromPerson: string, toPerson: string): Promise<void> {
+    await this.db.updateTable('observation').set({ person: toPerson }).where('person', '=', fromPerson).execute();
+    await this.db.updateTable('outbox_item').set({ person: toPerson }).where('person', '=', fromPerson).execute();
+  }
+}
+
+function asRole(role: TokenRole, tokens: readonly Token[]): TokenRow[] {
+  return tokens.map((token) => [role, token]);
+}
