@@ -3,7 +3,7 @@ import type { Expression, ExpressionBuilder, Kysely, SqlBool } from 'kysely';
 import type { ObservationSearch, SearchPage } from '../ports.ts';
 import { comesAfter, positionOf, stoodAt, toCursor, toStoredResource, VERSION_COLUMNS, type SortKey } from './paging.ts';
 import type { StoreSchema } from './schema.ts';
-import { carriesRareToken, carriesToken, hasId, isAtDate, isOneOf, isUpdatedAt } from './search-filters.ts';
+import { carriesRareToken, carriesToken, hasId, hasStatus, isAtDate, isNotHeld, isOneOf, isUpdatedAt } from './search-filters.ts';
 
 type Criteria = Omit<ObservationSearch, 'sort' | 'count' | 'cursor'>;
 type Observations = ExpressionBuilder<StoreSchema, 'resource_version' | 'observation'>;
@@ -62,14 +62,14 @@ export async function countObservations(db: Kysely<StoreSchema>, criteria: Crite
 function toConditions(eb: Observations, criteria: Criteria): Expression<SqlBool>[] {
   const { ids, persons, statuses, devices, codes, categories, tags, identifiers, derivedFrom } = criteria;
   return [
-    ...(criteria.includeHeld ? [] : [eb('observation.held', '=', 0)]),
+    ...(criteria.includeHeld ? [] : [isNotHeld()]),
     ...(ids ? [hasId(eb, ids)] : []),
     ...(persons ? [isOneOf(eb, 'observation.person', persons)] : []),
-    ...(statuses ? [isOneOf(eb, 'observation.status', statuses)] : []),
+    ...(statuses ? [hasStatus(statuses)] : []),
     ...(devices ? [isOneOf(eb, 'observation.device', devices)] : []),
     ...(codes ? [carriesToken(eb, 'code', codes)] : []),
     ...(categories ? [carriesToken(eb, 'category', categories)] : []),
-    ...(tags ? [carriesToken(eb, 'tag', tags)] : []),
+    ...(tags ? [carriesRareToken(eb, 'tag', tags)] : []),
     ...(identifiers ? [carriesRareToken(eb, 'identifier', identifiers)] : []),
     ...(derivedFrom
       ? [

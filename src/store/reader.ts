@@ -7,7 +7,7 @@ import { toStoredResource, VERSION_COLUMNS } from './paging.ts';
 import { fromReadingText, fromStandingText } from './reading-row.ts';
 import { searchRegistry } from './registry-search.ts';
 import type { StoreSchema } from './schema.ts';
-import { carriesRareToken } from './search-filters.ts';
+import { carriesRareToken, isOfType } from './search-filters.ts';
 
 export class SqlReader implements StoreReader {
   protected readonly db: Kysely<StoreSchema>;
@@ -40,7 +40,7 @@ export class SqlReader implements StoreReader {
       .selectFrom('resource_version')
       .select('id')
       .where((eb) => carriesRareToken(eb, 'identifier', [identifier]))
-      .where('type', '=', type)
+      .where(isOfType(type))
       .where('superseded_seq', 'is', null)
       .orderBy('seq')
       .limit(limit)

@@ -3,7 +3,7 @@ import type { Kysely } from 'kysely';
 import type { SearchPage, StoreReader } from '../ports.ts';
 import { comesAfter, positionOf, stoodAt, toCursor, toStoredResource, VERSION_COLUMNS, type SortKey } from './paging.ts';
 import type { StoreSchema } from './schema.ts';
-import { carriesRareToken, hasId } from './search-filters.ts';
+import { carriesRareToken, hasId, isOfType } from './search-filters.ts';
 
 type SearchArguments = Parameters<StoreReader['searchRegistry']>;
 
@@ -17,9 +17,9 @@ export async function searchRegistry(db: Kysely<StoreSchema>, ...[type, search]:
   const rows = await db
     .selectFrom('resource_version')
     .select(VERSION_COLUMNS)
-    .where('resource_version.type', '=', type)
     .where((eb) =>
       eb.and([
+        ids || identifiers || references ? isOfType(type) : eb('resource_version.type', '=', type),
         stoodAt(snapshot),
         comesAfter(after, SORT),
         ...(ids ? [hasId(eb, ids)] : []),

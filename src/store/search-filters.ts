@@ -3,7 +3,7 @@
  * reference, date and "Prefixes").
  */
 import { sql, type Expression, type ExpressionBuilder, type SqlBool } from 'kysely';
-import type { DateBound, InstantBound, Token } from '../ports.ts';
+import type { DateBound, InstantBound, StoredType, Token } from '../ports.ts';
 import type { StoreSchema, TokenRole } from './schema.ts';
 
 type Versions = ExpressionBuilder<StoreSchema, 'resource_version'>;
@@ -50,12 +50,27 @@ export function carriesRareToken(eb: Versions, role: TokenRole, tokens: readonly
   return eb('resource_version.seq', 'in', found);
 }
 
+/**
+ * Type, status and held are true of nearly every row. Wrapped, they are no reason for the planner
+ * to walk all of them and sort: it looks for something that narrows, or reads in the order asked for.
+ */
+export function isOfType(type: StoredType): Condition {
+  return sql<SqlBool>`coalesce(resource_version.type, '') = ${type}`;
+}
+
+export function isNotHeld(): Condition {
+  return sql<SqlBool>`coalesce(observation.held, 0) = 0`;
+}
+
+/** Few are not final: those have an index of their own, which the literal condition opens. */
+export function hasStatus(statuses: readonly string[]): Condition {
+  if (statuses.length === 0) return never();
+  if (statuses.includes('final')) return sql<SqlBool>`coalesce(observation.status, '') in (${sql.join(statuses)})`;
+  return sql<SqlBool>`(observation.status <> 'final' and observation.status in (${sql.join(statuses)}))`;
+}
+
 /** A list in a search means any of its entries; an empty one means none. */
-export function isOneOf(
-  eb: Observations,
-  column: 'observation.person' | 'observation.status' | 'observation.device',
-  list: readonly string[],
-): Condition {
+export function isOneOf(eb: Observations, column: 'observation.person' | 'observation.device', list: readonly string[]): Condition {
   return list.length === 0 ? never() : eb(column, 'in', list);
 }
 
@@ -78,7 +93,8 @@ export function isAtDate(eb: Observations, { comparator, startMs, endMs }: DateB
   const reachesBelow = eb('observation.start_ms', '<', startMs);
   switch (comparator) {
     case 'eq':
-      return isWithin;
+      // the upper bound on the start follows from the rest; it closes the range on the index
+      return eb.and([isWithin, eb('observation.start_ms', '<=', endMs)]);
     case 'ne':
       return eb.or([reachesBelow, reachesAbove]);
     case 'gt':

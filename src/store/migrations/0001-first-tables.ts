@@ -35,6 +35,8 @@ export const firstTables: Migration = {
       standing text
     ) strict`,
     'create index observation_by_person on observation (person, start_ms)',
+    'create index observation_by_device on observation (device) where device is not null',
+    "create index observation_by_rare_status on observation (status) where status <> 'final'",
     'create index observation_by_start on observation (start_ms)',
 
     `create table search_token (
