@@ -1,0 +1,57 @@
+/**
+ * The only place that writes FHIR answers. Texts go out as they are stored: never `res.json`,
+ * which would lose written digits.
+ */
+import type * as fhir4 from 'fhir/r4.js';
+import { stringifyExact } from '../core/json.ts';
+import { toServiceOutcome, type ServiceError } from '../errors.ts';
+import type { StoredResource } from '../ports.ts';
+import type { Response } from './serving.ts';
+
+export const FHIR_JSON = 'application/fhir+json; charset=utf-8';
+
+export interface FhirAnswer {
+  readonly status: number;
+  /** No body when absent. */
+  readonly text?: string;
+  /** The resource whose version ETag and Last-Modified speak of. */
+  readonly version?: Pick<StoredResource, 'version' | 'lastUpdated'>;
+  readonly location?: string;
+}
+
+export function sendFhir(res: Response, { status, text, version, location }: FhirAnswer): void {
+  res.status(status);
+  if (version) {
+    res.set('ETag', etagOf(version.version));
+    res.set('Last-Modified', new Date(version.lastUpdated).toUTCString());
+  }
+  if (location !== undefined) res.set('Location', location);
+  if (text === undefined) {
+    if (status !== 304) res.set('Content-Length', '0');
+    res.end();
+    return;
+  }
+  const body = Buffer.from(text, 'utf8');
+  res.set('Content-Type', FHIR_JSON);
+  res.set('Content-Length', String(body.length));
+  res.end(body);
+}
+
+export function sendOutcome(res: Response, status: number, outcome: fhir4.OperationOutcome): void {
+  sendFhir(res, { status, text: stringifyExact(outcome) });
+}
+
+export function sendServiceError(res: Response, error: ServiceError): void {
+  const { status, retryAfter } = error.row;
+  if (retryAfter !== undefined) res.set('Retry-After', String(retryAfter));
+  sendOutcome(res, status, toServiceOutcome(error));
+}
+
+export function etagOf(version: number): string {
+  return `W/"${version}"`;
+}
+
+/** Address of one version of a resource under our own base, never under the request's Host. */
+export function versionUrl(baseUrl: string, { type, id, version }: Pick<StoredResource, 'type' | 'id' | 'version'>): string {
+  return `${baseUrl}/${type}/${id}/_history/${version}`;
+}

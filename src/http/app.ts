@@ -1,0 +1,55 @@
+/**
+ * Makes the HTTP application; never listens. The order of the middleware is the order of doubt:
+ * first what can be told from the first lines, then the format, then the body, then the reading.
+ */
+import express, { type Express } from 'express';
+import helmet from 'helmet';
+import { answerErrors, nothingHere } from './error-handler.ts';
+import { FHIR_PATH, fhirRouter } from './fhir-router.ts';
+import { checkFirstLines } from './gate.ts';
+import { negotiateFormat } from './negotiation.ts';
+import { mountOperations } from './operations.ts';
+import { keepNotes } from './request-notes.ts';
+import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
+import type { RequestHandler, Serving } from './serving.ts';
+
+export function createApp(serving: Serving): Express {
+  const app = express();
+  app.disable('x-powered-by');
+  app.disable('etag');
+  app.enable('case sensitive routing');
+  // queries are parsed by search/query.ts; nested objects made from client names are never wanted
+  app.set('query parser', false);
+  app.use(keepNotes(serving), securityHeaders(), checkFirstLines);
+  mountOperations(app, serving);
+  mountRules(app, serving);
+  app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
+  app.use(nothingHere);
+  app.use(answerErrors(serving));
+  return app;
+}
+
+/** Measurements of people are for the caller alone. */
+const noStore: RequestHandler = (_req, res, next) => {
+  res.set('Cache-Control', 'no-store');
+  next();
+};
+
+function securityHeaders(): RequestHandler {
+  return helmet({
+    contentSecurityPolicy: {
+      useDefaults: false,
+      directives: {
+        defaultSrc: ["'none'"],
+        styleSrc: [RULES_STYLE_HASH],
+        baseUri: ["'none'"],
+        formAction: ["'none'"],
+        frameAncestors: ["'none'"],
+      },
+    },
+    // ward networks speak plain http: browsers must not be told to upgrade
+    strictTransportSecurity: false,
+    crossOriginEmbedderPolicy: { policy: 'require-corp' },
+    referrerPolicy: { policy: 'no-referrer' },
+  });
+}

@@ -1,0 +1,65 @@
+/**
+ * `GET /fhir/metadata`: the CapabilityStatement of this running service, from the served table.
+ */
+import type * as fhir4 from 'fhir/r4.js';
+import { CANONICAL_BASE } from '../core/terminology.ts';
+import { stringifyExact } from '../core/json.ts';
+import { SERVED, type ServedResource } from './served.ts';
+import { sendFhir } from './answer.ts';
+import type { Handler, Serving } from './serving.ts';
+
+type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt'>;
+
+export function capabilityStatement({ baseUrl, version, startedAt }: Identity): fhir4.CapabilityStatement {
+  return {
+    resourceType: 'CapabilityStatement',
+    url: `${CANONICAL_BASE}/CapabilityStatement/steelyard-instance`,
+    version,
+    name: 'SteelyardInstance',
+    title: 'A running Steelyard',
+    status: 'active',
+    date: startedAt,
+    kind: 'instance',
+    software: { name: 'Steelyard', version },
+    implementation: { description: 'Body weights, heights and BMI between the scales of a ward and its health record', url: baseUrl },
+    fhirVersion: '4.0.1',
+    format: ['application/fhir+json', 'json'],
+    rest: [
+      {
+        mode: 'server',
+        documentation:
+          'Decimal numbers keep their written digits. Every error is an OperationOutcome whose issues name the rule, the element and the remedy. ' +
+          'Everybody who reaches the port may call: no token is asked for.',
+        resource: SERVED.map(toRestResource),
+        interaction: [{ code: 'transaction' }, { code: 'batch' }],
+      },
+    ],
+  };
+}
+
+function toRestResource(served: ServedResource): fhir4.CapabilityStatementRestResource {
+  const isStored = served.kind !== 'artefact';
+  const isReading = served.kind === 'reading';
+  return {
+    type: served.type,
+    ...(isReading && { supportedProfile: [...served.profiles] }),
+    documentation: served.means,
+    interaction: served.interactions.map((code) => ({ code })),
+    versioning: isStored ? 'versioned' : 'no-version',
+    readHistory: served.interactions.includes('vread'),
+    updateCreate: served.kind === 'registry',
+    conditionalCreate: isReading,
+    conditionalRead: isStored ? 'not-match' : 'not-supported',
+    conditionalUpdate: false,
+    conditionalDelete: 'not-supported',
+    referencePolicy: ['literal', 'logical', 'local'],
+    ...(isReading && { searchInclude: [...served.includes] }),
+    searchParam: served.parameters.map(({ name, type, means }) => ({ name, type, documentation: means })),
+    ...(isReading && { operation: served.operations.map(({ name, definition, means }) => ({ name, definition, documentation: means })) }),
+  };
+}
+
+export function readCapabilities(serving: Serving): Handler {
+  const text = stringifyExact(capabilityStatement(serving));
+  return (_req, res) => sendFhir(res, { status: 200, text });
+}

@@ -1,0 +1,53 @@
+/**
+ * Every error becomes an OperationOutcome in our own words. Messages of express and its parsers
+ * are never used: they quote what was sent.
+ */
+import type { ErrorRequestHandler } from 'express';
+import { ServiceError } from '../errors.ts';
+import { StoreUnavailable } from '../ports.ts';
+import { sendServiceError } from './answer.ts';
+import { LARGEST_BODY_BYTES, type RequestHandler, type Serving } from './serving.ts';
+import { notesOf } from './request-notes.ts';
+
+export const nothingHere: RequestHandler = () => {
+  throw new ServiceError('ERR_UNKNOWN_TYPE', 'Nothing is served at this address. GET /fhir/metadata says what is.');
+};
+
+export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler {
+  // express knows an error handler by its four parameters
+  return (error: unknown, _req, res, _next) => {
+    const known = toServiceError(error);
+    const { requestId } = notesOf(res);
+    if (!known || known.row.status >= 500) log.fault(error, { requestId, during: 'request' });
+    if (res.headersSent) {
+      // too late for a status: cut the answer off, so that nobody takes it for whole
+      res.destroy();
+      return;
+    }
+    sendServiceError(
+      res,
+      known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`),
+    );
+  };
+}
+
+/** Undefined for what nobody foresaw. */
+function toServiceError(error: unknown): ServiceError | undefined {
+  if (error instanceof ServiceError) return error;
+  if (error instanceof StoreUnavailable) {
+    return new ServiceError('ERR_STORE_UNAVAILABLE', 'The store cannot take this now. Nothing was stored; send it again.', {
+      cause: error,
+    });
+  }
+  // errors of express and body-parser say by `type` and `status` what happened
+  const { type, status } = error instanceof Error ? (error as Error & { type?: unknown; status?: unknown }) : {};
+  if (type === 'entity.too.large') {
+    return new ServiceError('ERR_TOO_LARGE', `The body is larger than ${LARGEST_BODY_BYTES} bytes. Send it in smaller Bundles.`);
+  }
+  if (type === 'encoding.unsupported')
+    return new ServiceError('ERR_MEDIA_TYPE', 'Send the body as it is, or compressed with gzip or deflate.');
+  if (typeof status === 'number' && status >= 400 && status < 500) {
+    return new ServiceError('ERR_BAD_REQUEST', 'The request cannot be read. Check its length, compression and percent-encoding.');
+  }
+  return undefined;
+}

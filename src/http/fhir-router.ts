@@ -1,0 +1,115 @@
+/**
+ * Mounts the served table. A path that is served with another method answers 405 with Allow.
+ */
+import express, { type Router } from 'express';
+import { ServiceError } from '../errors.ts';
+import { readArtefact, searchArtefacts } from './artefacts.ts';
+import { takeFormBody, takeJsonBody } from './body.ts';
+import { takeBundle } from './bundle-intake.ts';
+import { readCapabilities } from './capability.ts';
+import { correctObservation, createObservation } from './observation-intake.ts';
+import { assessObservation, validateObservation } from './observation-operations.ts';
+import { searchObservations } from './observation-search.ts';
+import { putRegistry, searchRegistry } from './registry.ts';
+import { notesOf } from './request-notes.ts';
+import { SERVED, type Interaction, type ServedResource } from './served.ts';
+import type { Handler, RequestHandler, Serving } from './serving.ts';
+import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
+
+export const FHIR_PATH = '/fhir';
+
+interface Route {
+  readonly method: 'get' | 'post' | 'put';
+  /** Below `/fhir`, as express writes it. */
+  readonly path: string;
+  readonly before: readonly RequestHandler[];
+  readonly handle: Handler;
+}
+
+export function fhirRouter(serving: Serving): Router {
+  const router = express.Router({ caseSensitive: true, strict: false });
+  const routes = [...systemRoutes(serving), ...SERVED.flatMap((served) => resourceRoutes(serving, served))];
+  for (const [path, group] of byPath(routes)) {
+    const route = router.route(path);
+    route.all((_req, res, next) => {
+      notesOf(res).route = `${FHIR_PATH}${path}`;
+      next();
+    });
+    for (const { method, before, handle } of group) route[method](...before, handle);
+    refuseOtherMethods(route, group);
+  }
+  return router;
+}
+
+/** `_search` and `$…` before `:id`, which would take them for an id. */
+function byPath(routes: readonly Route[]): [string, Route[]][] {
+  const groups = new Map<string, Route[]>();
+  for (const route of routes) groups.set(route.path, [...(groups.get(route.path) ?? []), route]);
+  return [...groups].sort(([a], [b]) => Number(a.includes(':')) - Number(b.includes(':')));
+}
+
+/** Answers 405 with Allow to whatever method `group` does not serve. */
+export function refuseOtherMethods(route: ReturnType<Router['route']>, group: readonly { readonly method: string }[]): void {
+  const methods = group.map(({ method }) => method.toUpperCase());
+  const allow = [...methods, ...(methods.includes('GET') ? ['HEAD'] : [])].join(', ');
+  route.all((_req, res) => {
+    res.set('Allow', allow);
+    throw new ServiceError('ERR_METHOD', `This address is served with ${allow} only.`);
+  });
+}
+
+function systemRoutes(serving: Serving): Route[] {
+  return [
+    { method: 'get', path: '/metadata', before: [], handle: readCapabilities(serving) },
+    { method: 'post', path: '/', before: takeJsonBody, handle: takeBundle(serving) },
+  ];
+}
+
+function resourceRoutes(serving: Serving, served: ServedResource): Route[] {
+  const routes = served.interactions.flatMap((interaction) => interactionRoutes(serving, served, interaction));
+  if (served.kind !== 'reading') return routes;
+  const operations: Readonly<Record<(typeof served.operations)[number]['name'], Handler>> = {
+    validate: validateObservation(serving),
+    assess: assessObservation(serving),
+  };
+  return [
+    ...routes,
+    ...served.operations.flatMap(({ name }) =>
+      // some clients percent-encode the dollar sign, which express takes for another path
+      ['$', '%24'].map((dollar): Route => ({
+        method: 'post',
+        path: `/${served.type}/${dollar}${name}`,
+        before: takeJsonBody,
+        handle: operations[name],
+      })),
+    ),
+  ];
+}
+
+function interactionRoutes(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
+  const { type } = served;
+  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, before: [], handle });
+  switch (interaction) {
+    case 'create':
+      return [{ method: 'post', path: `/${type}`, before: takeJsonBody, handle: createObservation(serving) }];
+    case 'update': {
+      const handle = served.kind === 'registry' ? putRegistry(serving, served.type) : correctObservation(serving);
+      return [{ method: 'put', path: `/${type}/:id`, before: takeJsonBody, handle }];
+    }
+    case 'read':
+      return [get(`/${type}/:id`, served.kind === 'artefact' ? readArtefact(serving, served.type) : readStored(serving, served.type))];
+    case 'vread':
+      return served.kind === 'artefact' ? [] : [get(`/${type}/:id/_history/:version`, readStoredVersion(serving, served.type))];
+    case 'history-instance':
+      return served.kind === 'artefact' ? [] : [get(`/${type}/:id/_history`, readStoredHistory(serving, served.type))];
+    case 'search-type': {
+      const handle = searchHandler(serving, served);
+      return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, before: takeFormBody, handle }];
+    }
+  }
+}
+
+function searchHandler(serving: Serving, served: ServedResource): Handler {
+  if (served.kind === 'reading') return searchObservations(serving);
+  return served.kind === 'artefact' ? searchArtefacts(serving, served.type) : searchRegistry(serving, served.type);
+}

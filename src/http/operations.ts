@@ -1,0 +1,39 @@
+/**
+ * `/health/live`, `/health/ready`, `/metrics`: for those who run the service.
+ */
+import type { Express } from 'express';
+import { refuseOtherMethods } from './fhir-router.ts';
+import { notesOf } from './request-notes.ts';
+import type { Handler, Response, Serving } from './serving.ts';
+
+export function mountOperations(app: Express, serving: Serving): void {
+  const { store, metrics, isStopping } = serving;
+  const sendState = (res: Response, status: number, state: string): void => {
+    res
+      .status(status)
+      .set('Cache-Control', 'no-store')
+      .type('application/json')
+      .end(JSON.stringify({ status: state }));
+  };
+  const pages: Readonly<Record<string, Handler>> = {
+    '/health/live': (_req, res) => sendState(res, 200, 'live'),
+    '/health/ready': async (_req, res) => {
+      const isReady = !isStopping() && (await store.isReady());
+      if (!isReady) res.set('Retry-After', '5');
+      sendState(res, isReady ? 200 : 503, isReady ? 'ready' : 'not-ready');
+    },
+    '/metrics': async (_req, res) => {
+      const text = await metrics.text();
+      res.status(200).set('Content-Type', metrics.contentType).end(text);
+    },
+  };
+  for (const [path, handle] of Object.entries(pages)) {
+    const route = app.route(path);
+    route.all((_req, res, next) => {
+      notesOf(res).route = path;
+      next();
+    });
+    route.get(handle);
+    refuseOtherMethods(route, [{ method: 'get' }]);
+  }
+}

@@ -1,0 +1,125 @@
+/**
+ * `/rules` and `/rules/{id}`: every rule in words, with its thresholds under the running policy
+ * and its source; JSON for programs, a plain page for people.
+ */
+import { createHash } from 'node:crypto';
+import type { Express } from 'express';
+import { AGE_BANDS } from '../core/age-bands.ts';
+import type { RulePassport } from '../core/finding.ts';
+import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
+import { ServiceError } from '../errors.ts';
+import { refuseOtherMethods } from './fhir-router.ts';
+import { notesOf } from './request-notes.ts';
+import type { Handler, Request, Response, Serving } from './serving.ts';
+
+interface RuleInWords extends Omit<RulePassport, 'settings' | 'refusalStatus'> {
+  /** What the rule does by default, when the running policy moved it elsewhere. */
+  readonly outcomeByDefault: RulePassport['outcome'];
+  readonly settings: readonly { readonly name: string; readonly value: string; readonly means: string; readonly source: string }[];
+}
+
+export const RULES_STYLE =
+  'body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}table{border-collapse:collapse}' +
+  'th,td{border:1px solid #999;padding:.3rem .6rem;text-align:left;vertical-align:top}';
+/** For the Content-Security-Policy, which allows this one style and no other. */
+export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
+
+export function mountRules(app: Express, { rules, policy }: Pick<Serving, 'rules' | 'policy'>): void {
+  const inWords = rules.map((rule) => toWords(rule, policy));
+  const byId = new Map(inWords.map((rule) => [rule.id, rule]));
+  mount(app, '/rules', (req, res) =>
+    send(req, res, { policy: policy.version, rules: inWords }, () => page('Rules', policy, listOf(inWords))),
+  );
+  mount(app, '/rules/:id', (req, res) => {
+    const rule = byId.get(String(req.params['id']));
+    if (!rule) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
+    send(req, res, { policy: policy.version, ...rule }, () => page(rule.title, policy, detailOf(rule)));
+  });
+}
+
+function mount(app: Express, path: string, handle: Handler): void {
+  const route = app.route(path);
+  route.all((_req, res, next) => {
+    notesOf(res).route = path;
+    next();
+  });
+  route.get(handle);
+  refuseOtherMethods(route, [{ method: 'get' }]);
+}
+
+function send(req: Request, res: Response, content: object, html: () => string): void {
+  const wanted = req.accepts(['application/json', 'text/html']);
+  if (wanted === false)
+    throw new ServiceError('ERR_NOT_ACCEPTABLE', 'The rules are served as application/json or text/html.', { expression: 'http.accept' });
+  res
+    .status(200)
+    .set('Vary', 'Accept')
+    .type(wanted)
+    .end(wanted === 'text/html' ? html() : JSON.stringify(content));
+}
+
+function toWords(
+  { id, title, family, outcome, movable, code, expression, source, explain, settings = [] }: RulePassport,
+  policy: Policy,
+): RuleInWords {
+  const running = (movable ? policy.outcomes[id] : undefined) ?? outcome;
+  const values = settings.flatMap((name) => settingsInWords(name, policy));
+  return { id, title, family, outcome: running, outcomeByDefault: outcome, movable, code, expression, source, explain, settings: values };
+}
+
+/** A setting by its name, or all limits of a kind under `limits`, `limits.weight` and the like. */
+function settingsInWords(name: string, policy: Policy): RuleInWords['settings'] {
+  if (Object.hasOwn(DEFAULT_SETTINGS, name)) {
+    const { means, source } = DEFAULT_SETTINGS[name as SettingName];
+    return [{ name, value: String(policy.values[name as SettingName]), means, source }];
+  }
+  const wanted = name.split('.').filter((part) => !part.startsWith('{') && part !== '*');
+  return Object.entries(policy.limits).flatMap(([band, limits]) =>
+    (['weight', 'height'] as const).flatMap((measured) =>
+      (['refuse', 'hold'] as const).flatMap((kind) => {
+        const pair = limits[measured][kind];
+        const path = ['limits', band, measured, kind];
+        if (!pair || !wanted.every((part) => path.includes(part))) return [];
+        const unit = measured === 'weight' ? 'kg' : 'cm';
+        const { source } = AGE_BANDS[band as keyof typeof AGE_BANDS];
+        return [{ name: path.join('.'), value: `${pair[0]} to ${pair[1]} ${unit}`, means: `${kind} outside this span`, source }];
+      }),
+    ),
+  );
+}
+
+function listOf(rules: readonly RuleInWords[]): string {
+  const rows = rules.map(
+    ({ id, title, outcome, explain, source }) =>
+      `<tr><td><a href="/rules/${escapeHtml(encodeURIComponent(id))}">${escapeHtml(id)}</a></td>${cells([title, outcome, explain, source])}</tr>`,
+  );
+  return table(['rule', 'title', 'outcome', 'what it says', 'source'], rows);
+}
+
+function detailOf({ settings, ...rule }: RuleInWords): string {
+  const facts = Object.entries(rule).map(([name, value]) => `<tr><th scope="row">${escapeHtml(name)}</th>${cells([String(value)])}</tr>`);
+  const values = settings.map(({ name, value, means, source }) => `<tr>${cells([name, value, means, source])}</tr>`);
+  const thresholds = values.length === 0 ? '<p>It reads no threshold.</p>' : table(['setting', 'value', 'meaning', 'source'], values);
+  return `<table>${facts.join('')}</table><h2>Thresholds</h2>${thresholds}<p><a href="/rules">All rules</a></p>`;
+}
+
+function table(heads: readonly string[], rows: readonly string[]): string {
+  return `<table><tr>${heads.map((head) => `<th scope="col">${escapeHtml(head)}</th>`).join('')}</tr>${rows.join('')}</table>`;
+}
+
+function cells(texts: readonly string[]): string {
+  return texts.map((text) => `<td>${escapeHtml(text)}</td>`).join('');
+}
+
+function page(title: string, policy: Policy, body: string): string {
+  return (
+    `<!doctype html><html lang="en"><head><meta charset="utf-8"><title>${escapeHtml(title)}</title><style>${RULES_STYLE}</style></head>` +
+    `<body><h1>${escapeHtml(title)}</h1><p>Running policy: ${escapeHtml(policy.version)}</p>${body}</body></html>`
+  );
+}
+
+const ENTITIES: Readonly<Record<string, string>> = { '&': '&amp;', '<': '&lt;', '>': '&gt;', '"': '&quot;', "'": '&#39;' };
+
+function escapeHtml(text: string): string {
+  return text.replace(/[&<>"']/g, (character) => ENTITIES[character] ?? '');
+}

@@ -1,0 +1,116 @@
+/**
+ * What is served under `/fhir`: the one table that mounts the routes and makes the
+ * CapabilityStatement, so that neither can say what the other does not.
+ */
+import { CANONICAL_BASE, OURS, R4_PROFILE } from '../core/terminology.ts';
+import type { StoredType } from '../ports.ts';
+import { ARTEFACT_PARAMETERS } from './artefacts.ts';
+import { REFERENCE_PARAMETERS, type RegistryType } from './registry.ts';
+import { OBSERVATION_PARAMETERS, type SearchParameterType } from './search/observation-parameters.ts';
+import { INCLUDE_INPUTS } from './search/observation-query.ts';
+import type { ArtefactType } from './serving.ts';
+
+export type Interaction = 'create' | 'update' | 'read' | 'vread' | 'history-instance' | 'search-type';
+
+export interface ServedParameter {
+  readonly name: string;
+  readonly type: SearchParameterType;
+  readonly means: string;
+}
+
+export interface ServedOperation {
+  readonly name: 'validate' | 'assess';
+  readonly definition: string;
+  readonly means: string;
+}
+
+interface ServedBase {
+  readonly interactions: readonly Interaction[];
+  readonly parameters: readonly ServedParameter[];
+  readonly means: string;
+}
+
+export type ServedResource = ServedBase &
+  (
+    | {
+        readonly kind: 'reading';
+        readonly type: 'Observation';
+        readonly operations: readonly ServedOperation[];
+        readonly profiles: readonly string[];
+        readonly includes: readonly string[];
+      }
+    | { readonly kind: 'registry'; readonly type: RegistryType }
+    | { readonly kind: 'record'; readonly type: 'Provenance' }
+    | { readonly kind: 'artefact'; readonly type: ArtefactType }
+  );
+
+const ID: ServedParameter = { name: '_id', type: 'token', means: 'id' };
+const IDENTIFIER: ServedParameter = { name: 'identifier', type: 'token', means: 'business identifier' };
+
+function referenceParameter(type: Exclude<StoredType, 'Observation'>): ServedParameter[] {
+  const reference = REFERENCE_PARAMETERS[type];
+  return reference ? [{ name: reference.name, type: 'reference', means: `id or ${reference.target}/id` }] : [];
+}
+
+const registry = (type: RegistryType, means: string): ServedResource => ({
+  kind: 'registry',
+  type,
+  means,
+  interactions: ['update', 'read', 'vread', 'history-instance', 'search-type'],
+  parameters: [ID, IDENTIFIER, ...referenceParameter(type)],
+});
+
+const artefact = (type: ArtefactType): ServedResource => ({
+  kind: 'artefact',
+  type,
+  means: 'As published with this software.',
+  interactions: ['read', 'search-type'],
+  parameters: Object.entries(ARTEFACT_PARAMETERS).map(([name, { type: parameterType, means }]) => ({ name, type: parameterType, means })),
+});
+
+export const SERVED: readonly ServedResource[] = [
+  {
+    kind: 'reading',
+    type: 'Observation',
+    means:
+      'Body weights and heights, and the BMI derived from them. A resend (same identifier, or same device, patient, code and time with the ' +
+      'same value) is answered 200 with the resource that is there; the same identifier with another value is refused with 409. A possible ' +
+      'but doubtful reading is answered 202 and kept as preliminary with the tag held, out of sight of searches that do not name _tag or ' +
+      'status=preliminary. A reading that a rule refuses is answered 422 and never stored as an Observation. Nothing can be deleted: correct ' +
+      'a reading to entered-in-error instead. Results are shaped by _sort (date, _lastUpdated, _id), _count (1000 at most), _summary=count, ' +
+      '_total and opaque next links. Unknown parameters are refused unless Prefer: handling=lenient. If-None-Exist takes one identifier.',
+    interactions: ['create', 'update', 'read', 'vread', 'history-instance', 'search-type'],
+    parameters: Object.entries(OBSERVATION_PARAMETERS)
+      .filter(([, { listed }]) => listed)
+      .map(([name, { type, means }]) => ({ name, type, means })),
+    operations: [
+      {
+        name: 'validate',
+        definition: 'http://hl7.org/fhir/OperationDefinition/Resource-validate',
+        means: 'The OperationOutcome that the real call would give; stores nothing.',
+      },
+      {
+        name: 'assess',
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-assess`,
+        means: 'Verdict, OperationOutcome, the enriched reading and what would be derived from it; stores nothing.',
+      },
+    ],
+    profiles: [OURS.bodyWeightProfile, OURS.bodyHeightProfile, OURS.bmiProfile, R4_PROFILE.weight, R4_PROFILE.height, R4_PROFILE.bmi],
+    includes: [INCLUDE_INPUTS],
+  },
+  registry('Patient', 'Birth date and sex, for the limits of an age; identifiers, for logical references.'),
+  registry('Device', 'A scale: method, division, capacity, location; a chair: its tare.'),
+  registry('DeviceMetric', 'Calibration of a scale.'),
+  {
+    kind: 'record',
+    type: 'Provenance',
+    means: 'What was decided, by which rule and under which policy version.',
+    interactions: ['read', 'search-type'],
+    parameters: [ID, ...referenceParameter('Provenance')],
+  },
+  artefact('StructureDefinition'),
+  artefact('ValueSet'),
+  artefact('CodeSystem'),
+  artefact('ConceptMap'),
+  artefact('OperationDefinition'),
+];

@@ -1,0 +1,48 @@
+/**
+ * What the HTTP edge is given, and the words its parts share. Built by the composition root.
+ */
+import type { Request, RequestHandler, Response } from 'express';
+import type { RulePassport } from '../core/finding.ts';
+import type { Policy } from '../core/policy.ts';
+import type { Intake } from '../ingest.ts';
+import type { Log } from '../log.ts';
+import type { Metrics } from '../metrics.ts';
+import type { Store } from '../ports.ts';
+
+export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition';
+
+/** One of our own conformance resources, as published in `profiles/`. */
+export interface PublishedArtefact {
+  readonly type: ArtefactType;
+  readonly id: string;
+  /** Canonical URL. */
+  readonly url: string;
+  readonly name: string;
+  readonly text: string;
+}
+
+export interface Serving {
+  readonly intake: Intake;
+  readonly store: Store;
+  readonly artefacts: readonly PublishedArtefact[];
+  /** All rules, in reporting order. */
+  readonly rules: readonly RulePassport[];
+  readonly policy: Policy;
+  readonly metrics: Metrics;
+  readonly log: Log;
+  /** FHIR base that Location, links and fullUrls are built from, without a slash at its end. */
+  readonly baseUrl: string;
+  /** Version of this software. */
+  readonly version: string;
+  /** When the service started: the date of its CapabilityStatement. A FHIR instant. */
+  readonly startedAt: string;
+  /** True once the service has been told to stop: connections are then closed after each answer. */
+  readonly isStopping: () => boolean;
+}
+
+export type Handler = (req: Request, res: Response) => Promise<void> | void;
+export type { Request, RequestHandler, Response };
+
+/** The largest body taken in, after inflation. A Bundle of a whole ward day is well below it. */
+export const LARGEST_BODY_BYTES = 5 * 1024 * 1024;
+export const LARGEST_FORM_BYTES = 64 * 1024;

@@ -1,0 +1,84 @@
+/**
+ * The log: one JSON object a line, of fields that are allowed by name and of nothing else.
+ *
+ * No function here takes a resource, a URL, a header or an error's message, since any of them can
+ * hold patient data. Callers hand over facts; what is not a named field cannot be written.
+ */
+import { pino, type DestinationStream } from 'pino';
+import type { LogLevel } from './config.ts';
+
+/** What is known of one answered request. */
+export interface RequestFacts {
+  readonly requestId: string;
+  readonly method: string;
+  /** The route's pattern (`/fhir/Observation/:id`), never the path that was asked for. */
+  readonly route: string;
+  readonly status: number;
+  readonly durationMs: number;
+  readonly verdicts?: readonly string[];
+  readonly ruleIds?: readonly string[];
+}
+
+export interface ServingFacts {
+  readonly url: string;
+  /** Kind of store, without its address. */
+  readonly store: string;
+  /** Version of the running policy. */
+  readonly policy: string;
+}
+
+export interface Log {
+  /** The first line once the service answers. */
+  listening(facts: ServingFacts): void;
+  stopping(signal: string): void;
+  stopped(): void;
+  request(facts: RequestFacts): void;
+  /** An error that nobody foresaw: its class, code and place, not its message. */
+  fault(error: unknown, facts: { readonly requestId?: string; readonly during: string }): void;
+}
+
+/** @param destination standard output when absent */
+export function createLog(level: LogLevel, destination?: DestinationStream): Log {
+  const options = {
+    level,
+    base: null,
+    timestamp: pino.stdTimeFunctions.isoTime,
+    formatters: { level: (label: string) => ({ level: label }) },
+  };
+  const logger = destination ? pino(options, destination) : pino(options);
+  return {
+    listening: ({ url, store, policy }) => logger.info({ url, store, policy }, 'listening'),
+    stopping: (signal) => logger.info({ signal }, 'stopping'),
+    stopped: () => logger.info('stopped'),
+    request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>
+      logger[status >= 500 ? 'error' : 'info']({ requestId, method, route, status, durationMs, verdicts, ruleIds }, 'answered'),
+    fault: (error, { requestId, during }) => logger.error({ requestId, during, ...describeError(error) }, 'fault'),
+  };
+}
+
+interface ErrorFacts {
+  readonly error: string;
+  readonly code?: string;
+  /** Call sites, innermost first. */
+  readonly at?: readonly string[];
+  readonly cause?: ErrorFacts;
+}
+
+/** Class, code and call sites of an error and its causes. Messages may quote what was sent. */
+function describeError(error: unknown, depth = 0): ErrorFacts {
+  if (!(error instanceof Error)) return { error: typeof error };
+  const code = 'code' in error && typeof error.code === 'string' && /^[A-Z0-9_]{1,64}$/.test(error.code) ? error.code : undefined;
+  const at = callSites(error);
+  return {
+    error: error.constructor.name,
+    ...(code !== undefined && { code }),
+    ...(at.length > 0 && { at }),
+    ...(error.cause !== undefined && depth < 3 && { cause: describeError(error.cause, depth + 1) }),
+  };
+}
+
+function callSites({ stack = '', message }: Error): string[] {
+  // the message comes first and may itself have lines that look like call sites
+  const afterMessage = stack.slice(stack.indexOf(message) + message.length);
+  return (afterMessage.match(/^ {4}at .+$/gm) ?? []).slice(0, 8).map((line) => line.trim());
+}

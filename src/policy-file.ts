@@ -1,0 +1,67 @@
+/**
+ * Reads a site's policy file and gives the effective policy its version.
+ *
+ * What may stand in the file, and what it means, is `core/policy.ts`'s business.
+ */
+import { createHash } from 'node:crypto';
+import { readFileSync } from 'node:fs';
+import { isLosslessNumber } from 'lossless-json';
+import { ConfigError } from './config.ts';
+import { isJsonObject, parseExactJson, type JsonObject, type JsonValue } from './core/json.ts';
+import { DEFAULT_POLICY, DEFAULT_SETTINGS, overridePolicy, type Policy, type SettingName } from './core/policy.ts';
+
+/**
+ * The built-in policy, or the one that a JSON file of overrides makes of it.
+ *
+ * @param movableRules ids of the rules whose outcome a policy may choose
+ * @throws ConfigError that names each wrong setting, or says why the file cannot be read
+ */
+export function loadPolicy(file: string | undefined, movableRules: ReadonlySet<string>): Policy {
+  if (file === undefined) return withVersion(DEFAULT_POLICY, 'built-in');
+  const overrides = Object.fromEntries(Object.entries(readOverrides(file)).map(([name, value]) => [name, toSetting(name, value)]));
+  const result = overridePolicy(overrides, movableRules);
+  if (!result.ok) {
+    throw new ConfigError(result.problems.map(({ name, problem }) => `STEELYARD_POLICY: ${JSON.stringify(name)}: ${problem}.`));
+  }
+  return withVersion(result.policy, 'site');
+}
+
+function readOverrides(file: string): JsonObject {
+  let text: string;
+  try {
+    text = readFileSync(file, 'utf8');
+  } catch (cause) {
+    const reason = (cause as NodeJS.ErrnoException).code ?? 'unknown reason';
+    throw new ConfigError([`STEELYARD_POLICY names a file that cannot be read (${reason}): ${file}.`]);
+  }
+  const parsed = parseExactJson(text);
+  if (!parsed.ok) {
+    const { reason, line, column } = parsed.problem;
+    throw new ConfigError([`STEELYARD_POLICY is not acceptable JSON: ${reason}, line ${line}, column ${column}.`]);
+  }
+  if (!isJsonObject(parsed.value)) throw new ConfigError(['STEELYARD_POLICY must hold one JSON object of names and values.']);
+  return parsed.value;
+}
+
+/** Decimal settings stay texts with their written digits; whole numbers become numbers. */
+function toSetting(name: string, value: JsonValue): unknown {
+  if (!isLosslessNumber(value)) return value;
+  const isWhole = Object.hasOwn(DEFAULT_SETTINGS, name) && typeof DEFAULT_SETTINGS[name as SettingName].value === 'number';
+  return isWhole ? Number(value.value) : value.value;
+}
+
+/** The same effective policy has the same version on every machine, however its file is written. */
+function withVersion(policy: Policy, origin: 'built-in' | 'site'): Policy {
+  const { values, limits, outcomes } = policy;
+  const digest = createHash('sha256').update(canonicalJson({ values, limits, outcomes })).digest('hex');
+  return { ...policy, version: `${origin}-${digest.slice(0, 12)}` };
+}
+
+function canonicalJson(value: unknown): string {
+  if (Array.isArray(value)) return `[${value.map(canonicalJson).join(',')}]`;
+  if (value !== null && typeof value === 'object') {
+    const members = Object.entries(value).sort(([a], [b]) => (a < b ? -1 : 1));
+    return `{${members.map(([name, item]) => `${JSON.stringify(name)}:${canonicalJson(item)}`).join(',')}}`;
+  }
+  return JSON.stringify(value);
+}
