@@ -20,7 +20,7 @@ export interface Identity {
 
 const SYSTEM_OF: Readonly<Record<ForwardedType, string>> = {
   Observation: OURS.observationIdentifier,
-  Provenance: OURS.provenanceIdentifier,
+  Provenance: OURS.provenanceTag,
 };
 
 const SEARCH_PARAMETER: Readonly<Record<ForwardedType, string>> = { Observation: 'identifier', Provenance: '_tag' };

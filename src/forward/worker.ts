@@ -37,9 +37,6 @@ export class ForwardWorker {
   readonly #wake = new WakeSignal();
   readonly #abort = new AbortController();
   readonly #inFlight = new Map<number, Promise<void>>();
-  /** Items that this process began and has not written down: the EHR may have them. */
-  readonly #begun = new Set<number>();
-  #startedMs = 0;
   #isStopping = false;
   #loop: Promise<void> | undefined;
 
@@ -54,7 +51,6 @@ export class ForwardWorker {
 
   start(): void {
     if (this.#loop !== undefined) return;
-    this.#startedMs = this.#options.clock.nowMs();
     this.#loop = this.#run();
   }
 
@@ -107,23 +103,16 @@ export class ForwardWorker {
   }
 
   async #attempt(item: OutboxItem): Promise<void> {
-    const { log } = this.#options;
-    const lookUpFirst = this.#mayHaveBeenSent(item);
-    this.#begun.add(item.number);
+    const { log, alwaysLookUp } = this.#options;
+    // a try before this one, here or in a process that died, may have got through
+    const lookUpFirst = alwaysLookUp || item.tries > 1;
     try {
       const requestId = `outbox-${item.number}-${item.tries}`;
       await this.#settle(item, await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal }));
-      this.#begun.delete(item.number);
     } catch (error) {
       // the lease runs out and the item comes again
       log.error({ item: item.number, tries: item.tries, error: nameOf(error) }, 'an outbox item could not be worked on');
     }
-  }
-
-  /** True when a try before this one, here or in a process that died, may have got through. */
-  #mayHaveBeenSent(item: OutboxItem): boolean {
-    const { alwaysLookUp } = this.#options;
-    return alwaysLookUp || item.tries > 0 || this.#begun.has(item.number) || !(Date.parse(item.queuedAt) >= this.#startedMs);
   }
 
   async #settle(item: OutboxItem, outcome: Outcome): Promise<void> {
@@ -148,9 +137,9 @@ export class ForwardWorker {
     const { outbox, clock, random, log, events } = this.#options;
     const nowMs = clock.nowMs();
     const isNews = this.#destination.note(setback, nowMs);
-    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? backoffMs(item.tries, random);
+    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? backoffMs(item.tries - 1, random);
     // a pause of the destination comes first, so that the next probe is another item's turn
-    const extraMs = this.#destination.isPaused(nowMs) && item.tries > 0 ? backoffMs(item.tries, random) : 0;
+    const extraMs = this.#destination.isPaused(nowMs) && item.tries > 1 ? backoffMs(item.tries - 1, random) : 0;
     await outbox.postpone(item.number, Math.max(nowMs + waitMs, this.#destination.pausedUntilMs + extraMs), setback.reason);
     if (isNews && setback.kind === 'destination')
       log.error(fieldsOf(item, setback), 'the EHR cannot be used: nothing is parked, all waits');
