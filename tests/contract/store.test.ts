@@ -1,0 +1,24 @@
+/** What every store keeps to, whatever database is under it. */
+import { describe } from 'vitest';
+import { STORE_FACTORIES } from './store-factories.ts';
+import { durabilitySuite } from './suites/durability.ts';
+import { groupCommitSuite } from './suites/group-commit.ts';
+import { observationSearchSuite } from './suites/observation-search.ts';
+import { outboxSuite } from './suites/outbox.ts';
+import { outboxParkingSuite } from './suites/outbox-parking.ts';
+import { pagingSuite } from './suites/paging.ts';
+import { readingsSuite } from './suites/readings.ts';
+import { registrySuite } from './suites/registry.ts';
+import { versionsSuite } from './suites/versions.ts';
+
+describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
+  versionsSuite(factory);
+  readingsSuite(factory);
+  observationSearchSuite(factory);
+  pagingSuite(factory);
+  registrySuite(factory);
+  groupCommitSuite(factory);
+  durabilitySuite(factory);
+  outboxSuite(factory);
+  outboxParkingSuite(factory);
+});

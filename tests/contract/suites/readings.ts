@@ -1,0 +1,124 @@
+import fc from 'fast-check';
+import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import type { Reading } from '../../../src/core/reading.ts';
+import { openForTest, type StoreFactory } from '../store-factories.ts';
+import { factsOf, instantReading, measured, NOON, observationContent, outboxItem, reading } from '../store-samples.ts';
+
+const PERSON = 'Patient/wren-alder';
+
+const quantities = fc
+  .tuple(
+    fc.integer({ min: 0, max: 999 }),
+    fc.stringMatching(/^[0-9]{0,3}$/),
+    fc.constantFrom('kg' as const, 'g' as const, '[lb_av]' as const),
+  )
+  .map(([whole, decimals, unit]) => measured(decimals === '' ? String(whole) : `${whole}.${decimals}`, unit));
+
+const readings: fc.Arbitrary<Reading> = fc
+  .record(
+    {
+      of: fc.constantFrom('weight' as const, 'height' as const),
+      basis: fc.constantFrom('measured' as const, 'stated' as const, 'birth' as const),
+      status: fc.constantFrom('final' as const, 'amended' as const, 'entered-in-error' as const),
+      held: fc.boolean(),
+      quantity: quantities,
+      effective: fc.constant({ text: '2026-03-14', startMs: NOON, endMs: NOON + 86_399_999, precision: 'day' as const }),
+      device: fc.constant('Device/bed-scale-2'),
+      method: fc.constantFrom('bed-scale' as const, 'sling-lift' as const),
+      position: fc.constantFrom('standing' as const, 'lying' as const),
+      gross: quantities,
+      tare: quantities,
+      tieKey: fc.string(),
+    },
+    { requiredKeys: ['of', 'basis', 'status', 'held', 'effective', 'tieKey'] },
+  )
+  .map((parts) => ({ id: 'r1', version: 1, person: PERSON, ...parts }));
+
+export function readingsSuite(factory: StoreFactory): void {
+  describe('readings of a person', () => {
+    let given: Awaited<ReturnType<typeof openForTest>>;
+    beforeEach(async () => {
+      given = await openForTest(factory);
+    });
+    afterEach(() => given.end());
+
+    const put = (decoded: Reading) =>
+      given.store.write((tx) => tx.putObservation(decoded.id, observationContent('70.0'), factsOf(decoded)));
+
+    test('a reading comes back exactly as it was decoded, absent parts absent', async () => {
+      let version = 0;
+      await fc.assert(
+        fc.asyncProperty(readings, async (decoded) => {
+          version += 1;
+          await put({ ...decoded, version });
+          expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([{ ...decoded, version }]);
+        }),
+        { numRuns: 60 },
+      );
+    });
+
+    test('current weights and heights come in the order of measuring, those of one instant by their tie key', async () => {
+      const inOrder = [
+        instantReading('early', NOON - 1000, { tieKey: 'z' }),
+        instantReading('tie-a', NOON, { tieKey: 'A' }),
+        instantReading('tie-b', NOON, { tieKey: 'a', of: 'height', quantity: measured('170.5', 'cm') }),
+        instantReading('tie-c', NOON, { tieKey: 'ä' }),
+        instantReading('late', NOON + 1000, { tieKey: '0', held: true }),
+      ];
+      for (const at of [3, 0, 4, 2, 1]) await put(inOrder[at] as Reading);
+      await put(instantReading('somebody-else', NOON, { person: 'Patient/otis-fernbank' }));
+      expect(await given.store.read.readingsOf(PERSON)).toStrictEqual(inOrder);
+    });
+
+    test('a corrected reading counts once, as corrected', async () => {
+      await put(reading('r1', 1));
+      const corrected = reading('r1', 2, { quantity: measured('71.5', 'kg'), status: 'amended' });
+      await put(corrected);
+      expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([corrected]);
+    });
+
+    test('BMI stands apart from the readings, with its inputs and its current status', async () => {
+      const standing = { weightId: 'w1', heightId: 'h1', valueText: '31.3', effectiveText: '2026-03-14T12:00:00Z' };
+      const facts = { ...factsOf(reading('b1', 1)), of: 'bmi' as const, standing, derivedFrom: ['w1', 'h1'] };
+      const { reading: _reading, ...bmi } = facts;
+      await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), bmi));
+      await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), { ...bmi, status: 'entered-in-error' }));
+      expect(await given.store.read.standingBmiOf(PERSON)).toStrictEqual([
+        { id: 'b1', version: 2, status: 'entered-in-error', ...standing },
+      ]);
+      expect(await given.store.read.readingsOf(PERSON)).toEqual([]);
+      expect(await given.store.read.standingBmiOf('Patient/otis-fernbank')).toEqual([]);
+    });
+
+    test('a person known by another key is moved with readings and outbox items', async () => {
+      const key = 'identifier:urn:harbourlight|77';
+      await put(reading('r1', 1, { person: key }));
+      await given.store.write((tx) => tx.enqueue(outboxItem(key, ['r1'])));
+      await given.store.write((tx) => tx.reassign(key, PERSON));
+      expect(await given.store.read.readingsOf(key)).toEqual([]);
+      expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([reading('r1', 1)]);
+      expect((await given.store.outbox.list({ limit: 5 })).map(({ person }) => person)).toEqual([PERSON]);
+    });
+
+    test('a fingerprint leads to the Observation that was first stored for it', async () => {
+      await given.store.write(async (tx) => {
+        await tx.addFingerprint('f1', 'first');
+        await tx.addFingerprint('f1', 'second');
+        await tx.addFingerprint('f1', 'first');
+        await tx.addFingerprint('f2', 'second');
+      });
+      const { read } = given.store;
+      expect(await read.idByFingerprint('f1')).toBe('first');
+      expect(await read.idByFingerprint('f2')).toBe('second');
+      expect(await read.idByFingerprint('f3')).toBeUndefined();
+      expect(await read.isFingerprintOf('f1', 'second')).toBe(true);
+      expect(await read.isFingerprintOf('f2', 'first')).toBe(false);
+    });
+
+    test('refusals are kept as received, newest first', async () => {
+      const refusal = (id: string) => ({ id, receivedAt: '2026-03-14T08:00:00.000Z', text: '{"value": 70.0 }', outcome: '{"issue":[]}' });
+      for (const id of ['one', 'two', 'three']) await given.store.write((tx) => tx.addRefusal(refusal(id)));
+      expect(await given.store.read.refusals(2)).toEqual([refusal('three'), refusal('two')]);
+    });
+  });
+}
