@@ -39,7 +39,7 @@ export interface StructureFault {
   readonly kind: FaultKind;
   /** FHIRPath from the type's root, choices written with ofType. */
   readonly expression: string;
-  /** One sentence; never quotes what was sent. */
+  /** A clause to follow a colon, without full stop; never quotes what was sent. */
   readonly problem: string;
   /** A dateTime with a time of day that does not say in which zone. */
   readonly missingOffset?: true;
@@ -62,15 +62,15 @@ export function checkStructure(type: ServedType, plain: unknown): StructureFault
   collect(type, plain, type, faults);
   const all = [...faults.values()];
   if (all.length <= MOST_FAULTS) return all;
-  const rest = `There are ${all.length - MOST_FAULTS} more faults of structure: mend these first.`;
+  const rest = `there are ${all.length - MOST_FAULTS} more faults of structure, to be looked at when these are mended`;
   return [...all.slice(0, MOST_FAULTS), { kind: 'structure', expression: type, problem: rest }];
 }
 
 function collect(type: ServedType, plain: unknown, root: string, faults: Map<string, StructureFault>): void {
   const report = (fault: StructureFault): void => void (faults.has(fault.expression) || faults.set(fault.expression, fault));
-  if (!isObject(plain)) return report({ kind: 'structure', expression: root, problem: 'A resource must be a JSON object.' });
+  if (!isObject(plain)) return report({ kind: 'structure', expression: root, problem: 'a resource must be a JSON object' });
   if (plain['resourceType'] !== type)
-    return report({ kind: 'structure', expression: `${root}.resourceType`, problem: `This must be the text ${type}.` });
+    return report({ kind: 'structure', expression: `${root}.resourceType`, problem: `this must be the text ${type}` });
 
   const check = CHECKS[type];
   if (!check(plain)) for (const fault of toFaults(type, plain, root, check.errors ?? [])) report(fault);
@@ -100,14 +100,14 @@ function* toFaults(type: ServedType, plain: object, root: string, errors: readon
 /** FHIR's JSON has no empty objects, lists or texts, and null only to keep a place in a list. */
 function reportEmptiness(value: unknown, expression: string, report: (fault: StructureFault) => void): void {
   const empty = (what: string): void =>
-    report({ kind: 'structure', expression, problem: `${what} is not allowed in FHIR: leave the element out.` });
-  if (value === null) empty('A null');
-  else if (value === '') empty('An empty text');
+    report({ kind: 'structure', expression, problem: `${what} is not allowed in FHIR: leave the element out` });
+  if (value === null) empty('a null');
+  else if (value === '') empty('an empty text');
   else if (Array.isArray(value)) {
-    if (value.length === 0) empty('An empty list');
+    if (value.length === 0) empty('an empty list');
     value.forEach((item, index) => item !== null && reportEmptiness(item, `${expression}[${index}]`, report));
   } else if (isObject(value)) {
-    if (Object.keys(value).length === 0) empty('An empty object');
+    if (Object.keys(value).length === 0) empty('an empty object');
     for (const [key, item] of Object.entries(value)) {
       const isName = /^_?[A-Za-z]\w{0,63}$/.test(key);
       reportEmptiness(item, isName ? `${expression}.${key.replace(/^_/, '')}` : expression, report);

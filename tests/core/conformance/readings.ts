@@ -1,6 +1,11 @@
 /** Resources that conform, for tests to damage. Everybody and everything in them is invented. */
 import type * as fhir4 from 'fhir/r4.js';
 
+export const LOINC = 'http://loinc.org';
+export const UCUM = 'http://unitsofmeasure.org';
+export const COMPONENT_SYSTEM = 'https://steelyard.example/fhir/CodeSystem/weighing-component';
+export const dataAbsent = { coding: [{ system: 'http://terminology.hl7.org/CodeSystem/data-absent-reason', code: 'unknown' }] };
+
 export type Damage = Readonly<Record<string, unknown>>;
 
 export const WEIGHT: fhir4.Observation = {
