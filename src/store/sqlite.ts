@@ -4,7 +4,7 @@
  * WAL with synchronous=FULL: a commit that was answered survives a crash of the process, of the
  * system and a loss of power (SQLite documentation, "PRAGMA synchronous", "Write-Ahead Logging").
  */
-import { chmodSync, closeSync, existsSync, mkdtempSync, openSync, rmSync } from 'node:fs';
+import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -12,6 +12,7 @@ import { Kysely } from 'kysely';
 import type { Clock, Store } from '../ports.ts';
 import { MIGRATIONS } from './migrations/all.ts';
 import { migrate } from './migrator.ts';
+import { createPrivately } from './private-file.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlStore } from './sql-store.ts';
 import { ImmediateSqliteDialect } from './sqlite-dialect.ts';
@@ -30,8 +31,6 @@ export interface SqliteOptions {
 }
 
 const BUSY_TIMEOUT_MS = 1000;
-/** Measurements of people: nobody but the service's own user may read them. */
-const OWNER_ONLY = 0o600;
 
 /**
  * Opens the store in the file at `path`, which is made when it does not exist (its folder must),
@@ -53,12 +52,10 @@ export async function openSqliteStore(path: string, options: SqliteOptions): Pro
   };
   try {
     createPrivately(file);
-    if (options.exclusive ?? true) {
-      toRelease.push(lockStore(file));
-      chmodSync(`${file}.lock`, OWNER_ONLY);
-    }
+    if (options.exclusive ?? true) toRelease.push(lockStore(file));
     const writer = connect(false);
-    writer.pragma('journal_mode = WAL');
+    const mode = writer.pragma('journal_mode = WAL', { simple: true });
+    if (mode !== 'wal') throw new Error(`this file system does not allow the write-ahead log (journal mode ${String(mode)})`);
     writer.pragma(`synchronous = ${isPassing ? 'OFF' : 'FULL'}`);
     writer.pragma('foreign_keys = ON');
     const writing = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(writer) });
@@ -69,10 +66,4 @@ export async function openSqliteStore(path: string, options: SqliteOptions): Pro
     release();
     throw error instanceof StoreNotOpened ? error : new StoreNotOpened('unusable', error);
   }
-}
-
-function createPrivately(file: string): void {
-  // never opened and closed once it exists: closing any handle would drop this process's locks on it
-  if (!existsSync(file)) closeSync(openSync(file, 'wx', OWNER_ONLY));
-  chmodSync(file, OWNER_ONLY);
 }

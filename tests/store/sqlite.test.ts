@@ -1,0 +1,120 @@
+/** What is particular to the embedded store: its files, its lock, its refusals. */
+import { mkdtempSync, readdirSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import Database from 'better-sqlite3';
+import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { StoreUnavailable, type Store } from '../../src/ports.ts';
+import { openSqliteStore, type SqliteOptions } from '../../src/store/sqlite.ts';
+import { outboxItem, putWeight } from '../contract/store-samples.ts';
+import { SetClock } from '../contract/store-factories.ts';
+
+let folder: string;
+let path: string;
+const opened: Store[] = [];
+
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), 'steelyard-sqlite-'));
+  path = join(folder, 'ward.db');
+});
+afterEach(async () => {
+  for (const store of opened.splice(0)) await store.close();
+  rmSync(folder, { recursive: true, force: true });
+});
+
+async function open(options: Partial<SqliteOptions> = {}): Promise<Store> {
+  const store = await openSqliteStore(path, { clock: new SetClock(), ...options });
+  opened.push(store);
+  return store;
+}
+
+describe('opening', () => {
+  test('nobody but the owner may read any of its files', async () => {
+    const store = await open();
+    await putWeight(store, 'a1');
+    const files = readdirSync(folder);
+    expect(files).toEqual(expect.arrayContaining(['ward.db', 'ward.db-wal', 'ward.db.lock']));
+    for (const file of files) expect(statSync(join(folder, file)).mode & 0o777, file).toBe(0o600);
+  });
+
+  test('a file that others could read is closed to them', async () => {
+    writeFileSync(path, '', { mode: 0o644 });
+    await open();
+    expect(statSync(path).mode & 0o777).toBe(0o600);
+  });
+
+  test('a second service is told that the store is in use, until the first has closed it', async () => {
+    const first = await open();
+    await expect(open()).rejects.toMatchObject({ name: 'StoreNotOpened', reason: 'in-use' });
+    await putWeight(first, 'a1');
+    await first.close();
+    const second = await open();
+    expect(await second.read.current('Observation', 'a1')).toBeDefined();
+  });
+
+  test('a tool works on the outbox beside the running service', async () => {
+    const service = await open();
+    const number = await service.write((tx) => tx.enqueue(outboxItem('Patient/p1', ['o1'])));
+    await service.outbox.park(number, 'HTTP 422');
+    const tool = await open({ exclusive: false });
+    expect(await tool.outbox.retry(number, 5)).toBe(true);
+    expect(await service.outbox.claim(5, 1000, 5)).toMatchObject([{ number }]);
+    const [ours, theirs] = await Promise.all([putWeight(service, 'a'), putWeight(tool, 'b')]);
+    expect(new Set([ours.lastUpdated, theirs.lastUpdated]).size).toBe(2);
+  });
+
+  test('a store of a newer release is left alone', async () => {
+    await (await open()).close();
+    const database = new Database(path);
+    database.prepare("insert into migration (number, name, applied_at) values (9999, 'from-the-future', '')").run();
+    database.close();
+    await expect(open()).rejects.toMatchObject({ name: 'StoreNotOpened', reason: 'newer' });
+  });
+
+  test.each([
+    ['a file that is no store', () => writeFileSync(path, 'weights of the ward, by hand'.repeat(100))],
+    ['a folder that does not exist', () => (path = join(folder, 'nowhere', 'ward.db'))],
+  ])('%s is refused in words, and the lock given back', async (_what, prepare) => {
+    prepare();
+    for (let attempt = 0; attempt < 2; attempt += 1)
+      await expect(open()).rejects.toMatchObject({ name: 'StoreNotOpened', reason: 'unusable' });
+  });
+
+  test('opening again applies no migration twice', async () => {
+    await (await open()).close();
+    await (await open()).close();
+    const database = new Database(path, { readonly: true });
+    expect(database.prepare('select number, name from migration').all()).toEqual([{ number: 1, name: 'first-tables' }]);
+    database.close();
+  });
+
+  test('a store for a test leaves nothing behind', async () => {
+    const before = readdirSync(tmpdir()).filter((name) => name.startsWith('steelyard-'));
+    const store = await openSqliteStore(':memory:', { clock: new SetClock() });
+    await putWeight(store, 'a1');
+    expect(await store.read.current('Observation', 'a1')).toBeDefined();
+    await store.close();
+    await store.close();
+    const after = readdirSync(tmpdir()).filter((name) => name.startsWith('steelyard-'));
+    expect(after.filter((name) => !before.includes(name) && !name.includes('-sqlite-') && !name.includes('-contract-'))).toEqual([]);
+  });
+});
+
+describe('while another process holds the file', () => {
+  test('every write of the group is refused as unavailable, reads go on, and it recovers by itself', async () => {
+    const store = await open({ busyTimeoutMs: 10 });
+    await putWeight(store, 'before');
+    const intruder = new Database(path);
+    intruder.exec('begin immediate');
+    const results = await Promise.allSettled(['a', 'b', 'c'].map((id) => putWeight(store, id)));
+    for (const result of results) expect(result).toMatchObject({ status: 'rejected', reason: { code: 'ERR_STORE_UNAVAILABLE' } });
+    expect(await store.isReady()).toBe(false);
+    await expect(store.outbox.claim(0, 1, 1)).rejects.toBeInstanceOf(StoreUnavailable);
+    expect(await store.read.countObservations({ includeHeld: true })).toBe(1);
+    intruder.exec('rollback');
+    intruder.close();
+    expect(await store.isReady()).toBe(true);
+    await putWeight(store, 'after');
+    expect(await store.read.countObservations({ includeHeld: true })).toBe(2);
+  });
+});
