@@ -1,0 +1,177 @@
+/**
+ * A ward for the forwarding tests: a real store, a real receiver on loopback, a clock that stands
+ * still, and readings of invented people written straight into the store.
+ */
+import { EhrClient } from '../../src/forward/ehr-client.ts';
+import type { ForwardLogFields } from '../../src/forward/events.ts';
+import { ForwardWorker, type ForwardWorkerOptions } from '../../src/forward/worker.ts';
+import { parseExactJson, type JsonObject } from '../../src/core/json.ts';
+import { OURS, PARENT_CODE, type Quantified } from '../../src/core/terminology.ts';
+import type { OutboxItem, Store, VersionedReference } from '../../src/ports.ts';
+import { openSqliteStore } from '../../src/store/sqlite.ts';
+import { startReceiver, type Receiver, type ReceiverOptions } from '../../examples/receiver/receiver.ts';
+
+/** Stands in every resource where a person could be recognised; must appear in no URL and no log line. */
+export const MARKER = 'Zzyzx-Harbourlight-Invented';
+
+export const NOON = Date.parse('2026-03-02T12:00:00Z');
+
+export interface Ward {
+  readonly store: Store;
+  readonly receiver: Receiver;
+  readonly clock: { nowMs(): number; advance(ms: number): void };
+  /** `sent 1`, `postponed 2 unclear`, `parked 3`, in the order in which the rows said so. */
+  readonly events: string[];
+  readonly logged: { readonly level: string; readonly fields: ForwardLogFields; readonly message: string }[];
+  /** Starts one more worker on the same store. */
+  forward(options?: Partial<ForwardWorkerOptions> & { readonly timeoutMs?: number; readonly url?: string }): ForwardWorker;
+  /** Resolves when so many events have come in all. */
+  untilEvents(count: number): Promise<void>;
+  item(number: number): Promise<OutboxItem>;
+  close(): Promise<void>;
+}
+
+export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Promise<Ward> {
+  let nowMs = NOON;
+  const clock = { nowMs: () => nowMs, advance: (ms: number) => void (nowMs += ms) };
+  const store = await openSqliteStore(':memory:', { clock });
+  const receiver = await startReceiver({ port: 0, ...options });
+  const events: string[] = [];
+  const waiting: { readonly count: number; readonly resolve: () => void }[] = [];
+  const logged: Ward['logged'] = [];
+  const workers: ForwardWorker[] = [];
+  const clients: EhrClient[] = [];
+
+  const record = (event: string): void => {
+    events.push(event);
+    for (const { count, resolve } of waiting) if (events.length >= count) resolve();
+  };
+  const logAt = (level: string) => (fields: ForwardLogFields, message: string) => void logged.push({ level, fields, message });
+
+  return {
+    store,
+    receiver,
+    clock,
+    events,
+    logged,
+    forward({ timeoutMs = 2_000, url = receiver.url, ...workerOptions } = {}) {
+      const ehr = new EhrClient({ baseUrl: url, timeoutMs });
+      clients.push(ehr);
+      const worker = new ForwardWorker({
+        outbox: store.outbox,
+        read: store.read,
+        ehr,
+        clock,
+        random: () => 0.5,
+        log: { debug: logAt('debug'), info: logAt('info'), warn: logAt('warn'), error: logAt('error') },
+        events: {
+          sent: ({ number }) => record(`sent ${number}`),
+          postponed: ({ number }, kind) => record(`postponed ${number} ${kind}`),
+          parked: ({ number }) => record(`parked ${number}`),
+        },
+        pollMs: 60_000,
+        ...workerOptions,
+      });
+      workers.push(worker);
+      worker.start();
+      return worker;
+    },
+    untilEvents: (count) => (events.length >= count ? Promise.resolve() : new Promise((resolve) => waiting.push({ count, resolve }))),
+    async item(number) {
+      const item = (await store.outbox.list({ limit: 1000 })).find((one) => one.number === number);
+      if (item === undefined) throw new RangeError(`there is no outbox item ${number}`);
+      return item;
+    },
+    async close() {
+      await Promise.all(workers.map((worker) => worker.stop(0)));
+      await receiver.close();
+      await Promise.all(clients.map((client) => client.close()));
+      await store.close();
+    },
+  };
+}
+
+export interface InventedReading {
+  readonly of: Quantified;
+  readonly id: string;
+  readonly person?: string;
+  readonly digits: string;
+  readonly status?: string;
+  readonly derivedFrom?: readonly string[];
+}
+
+const UNIT: Readonly<Record<Quantified, string>> = { weight: 'kg', height: 'cm', bmi: 'kg/m2' };
+
+/** An Observation as the service stores it, number digits exactly as given. */
+export function observationText({ of, id, person = 'Patient/lantern-1', digits, status = 'final', derivedFrom }: InventedReading): string {
+  const derived = derivedFrom === undefined ? '' : `,"derivedFrom":${JSON.stringify(derivedFrom.map((reference) => ({ reference })))}`;
+  return `{"resourceType":"Observation","id":"${id}","meta":{"profile":["${OURS.bodyWeightProfile}"]},"identifier":[{"system":"urn:gateway","value":"${MARKER}-${id}"},{"system":"${OURS.observationIdentifier}","value":"${id}"}],"status":"${status}","code":{"coding":[{"system":"http://loinc.org","code":"${PARENT_CODE[of].code}"}]},"subject":{"reference":"${person}","display":"${MARKER}"},"effectiveDateTime":"2026-03-02T11:30:00+01:00","device":{"reference":"Device/scale-7"},"valueQuantity":{"value":${digits},"unit":"${UNIT[of]}","system":"http://unitsofmeasure.org","code":"${UNIT[of]}"}${derived}}`;
+}
+
+function exact(text: string): JsonObject {
+  const parsed = parseExactJson(text);
+  if (!parsed.ok) throw new TypeError(parsed.problem.reason);
+  return parsed.value as JsonObject;
+}
+
+/** Stores the next version of each reading with a Provenance for it, and files them as one outbox item. */
+export async function take(store: Store, readings: readonly [InventedReading, ...InventedReading[]], nowMs = NOON): Promise<number> {
+  return store.write(async (tx) => {
+    const resources: VersionedReference[] = [];
+    const provenances: VersionedReference[] = [];
+    for (const reading of readings) {
+      const { id, of, person = 'Patient/lantern-1', status = 'final' } = reading;
+      const { version } = await tx.putObservation(id, exact(observationText(reading)), {
+        of,
+        person,
+        status,
+        held: false,
+        startMs: nowMs,
+        endMs: nowMs,
+        codes: [],
+        identifiers: [{ system: OURS.observationIdentifier, value: id }],
+        categories: [],
+        tags: [],
+        derivedFrom: [],
+      });
+      resources.push({ type: 'Observation', id, version });
+      const provenanceId = `prov-${id}-${version}`;
+      await tx.putRegistry('Provenance', provenanceId, exact(provenanceText(provenanceId, reading, version)), {
+        identifiers: [],
+        references: [],
+      });
+      provenances.push({ type: 'Provenance', id: provenanceId, version: 1 });
+    }
+    return tx.enqueue({
+      person: readings[0].person ?? 'Patient/lantern-1',
+      resources: [...resources, ...provenances],
+      concerns: readings.flatMap(({ id, derivedFrom = [] }) => [
+        id,
+        ...derivedFrom.map((reference) => reference.slice('Observation/'.length)),
+      ]),
+      queuedAt: new Date(nowMs).toISOString(),
+    });
+  });
+}
+
+function provenanceText(id: string, { id: target, derivedFrom = [] }: InventedReading, version: number): string {
+  const entity = derivedFrom.map((reference) => ({ role: 'derivation', what: { reference } }));
+  return JSON.stringify({
+    resourceType: 'Provenance',
+    id,
+    meta: { tag: [{ system: OURS.provenanceTag, code: id }] },
+    target: [{ reference: `Observation/${target}/_history/${version}` }],
+    recorded: '2026-03-02T12:00:00Z',
+    agent: [{ who: { display: 'Steelyard' } }],
+    ...(entity.length === 0 ? {} : { entity }),
+  });
+}
+
+/** Texts of the Observations at the receiver that bear our identifier `id`. */
+export function copiesOf(receiver: Receiver, id: string): readonly string[] {
+  const token = `"system":"${OURS.observationIdentifier}","value":"${id}"`;
+  return receiver
+    .resources()
+    .map(({ text }) => text)
+    .filter((text) => text.includes(token));
+}
