@@ -1,34 +1,20 @@
 /**
  * The one use case: load what a judgement needs, evaluate, store and queue in one unit of work.
- * All awaits of the pipeline live here. (Signatures first; the body follows.)
+ * An answer exists only after the commit that holds what it speaks of; the dry run goes through
+ * the same judgement and stores nothing.
  */
-import type * as fhir4 from 'fhir/r4.js';
-import type { RefusalStatus, Verdict } from './core/finding.ts';
+import { conformObservation } from './core/conform.ts';
+import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
-import type { StoredResource } from './ports.ts';
+import type { Policy } from './core/policy.ts';
+import type { Assessment, BundleAnswer, IntakeAnswer } from './ingest/answer.ts';
+import { takeBundle, type BundleWork } from './ingest/bundle.ts';
+import { conformCorrection, correctReading, createReading, judgeNew, parseIfNoneExist, refused, type Judgement } from './ingest/reading.ts';
+import { recordRefusal } from './ingest/record.ts';
+import { putRegistry, type RegistryType } from './ingest/registry.ts';
+import type { Clock, Store, StoreWriter } from './ports.ts';
 
-/** How one intake call answers. `status` is the HTTP status that the contract gives it. */
-export interface IntakeAnswer {
-  readonly status: 200 | 201 | 202 | RefusalStatus;
-  readonly verdict: Verdict;
-  /** The stored or already existing resource: Location and ETag are made from it. */
-  readonly resource?: StoredResource;
-  readonly outcome: fhir4.OperationOutcome;
-}
-
-/** What would happen, of which nothing was stored. */
-export interface Assessment {
-  readonly verdict: Verdict;
-  readonly outcome: fhir4.OperationOutcome;
-  readonly observation?: JsonObject;
-  readonly derived: readonly JsonObject[];
-}
-
-export interface BundleAnswer {
-  readonly status: number;
-  /** `batch-response` or `transaction-response` Bundle, or the one OperationOutcome of a failed transaction. */
-  readonly body: JsonObject;
-}
+export type { Assessment, BundleAnswer, IntakeAnswer };
 
 export interface Intake {
   /**
@@ -37,12 +23,103 @@ export interface Intake {
    * @param ifNoneExist search part of a conditional create (`identifier=system|value`)
    */
   create(parsed: JsonValue, text: string, ifNoneExist?: string): Promise<IntakeAnswer>;
-  /** A correction. Throws ServiceError ERR_NOT_FOUND, ERR_VERSION_CONFLICT, ERR_BAD_VALUE (id differs). */
+  /**
+   * A correction. Throws ServiceError ERR_METHOD (no such reading), ERR_VERSION_CONFLICT,
+   * ERR_BAD_VALUE (the body names another id).
+   */
   correct(id: string, parsed: JsonValue, text: string, ifMatchVersion: number): Promise<IntakeAnswer>;
   /** Patient, Device or DeviceMetric under the caller's id; 201 when new, else 200. */
-  putRegistry(type: 'Patient' | 'Device' | 'DeviceMetric', id: string, parsed: JsonValue, ifMatchVersion?: number): Promise<IntakeAnswer>;
+  putRegistry(type: RegistryType, id: string, parsed: JsonValue, ifMatchVersion?: number): Promise<IntakeAnswer>;
   /** The dry run behind `$validate` and `$assess`: the very same engine, nothing stored. */
   assess(parsed: JsonValue): Promise<Assessment>;
   /** A batch or transaction Bundle (parsed and known to be a Bundle resource). */
   bundle(parsed: JsonObject, text: string): Promise<BundleAnswer>;
+}
+
+export interface IntakeParts {
+  readonly store: Store;
+  readonly clock: Clock;
+  readonly policy: Policy;
+  /** Ids for new Observations: unique, at most 60 characters of FHIR's id alphabet. */
+  readonly newId: () => string;
+  /** FHIR bases whose absolute references count as relative: our own and the EHR's. */
+  readonly knownBases: readonly string[];
+  /** Is there an EHR to forward to? */
+  readonly forwards: boolean;
+  /** Told after a commit that may have queued something. */
+  readonly onStored?: () => void;
+}
+
+type Taken = IntakeAnswer & { readonly findings: readonly Finding[] };
+
+export function createIntake(parts: IntakeParts): Intake {
+  const work: BundleWork = { ...parts, onStored: parts.onStored ?? (() => undefined) };
+  const { store, clock, policy, newId } = work;
+
+  const keepRefusal = async (writer: StoreWriter, text: string, answer: Taken): Promise<Taken> => {
+    if (answer.verdict === 'refused') await recordRefusal(writer, newId(), text, answer.findings, clock.nowMs(), policy.version);
+    return answer;
+  };
+  const settled = ({ findings: _findings, ...answer }: Taken): IntakeAnswer => {
+    if (answer.resource) work.onStored();
+    return answer;
+  };
+
+  return {
+    async create(parsed, text, ifNoneExist) {
+      const condition = parseIfNoneExist(ifNoneExist);
+      const conformed = conformObservation(parsed);
+      return settled(
+        await store.write(async (writer) =>
+          keepRefusal(
+            writer,
+            text,
+            conformed.ok ? await createReading(writer, conformed.resource, newId(), condition, work) : refused(conformed.findings, work),
+          ),
+        ),
+      );
+    },
+
+    async correct(id, parsed, text, ifMatchVersion) {
+      const conformed = conformCorrection(parsed, id);
+      return settled(
+        await store.write(async (writer) =>
+          keepRefusal(
+            writer,
+            text,
+            conformed.ok ? await correctReading(writer, conformed.resource, id, ifMatchVersion, work) : refused(conformed.findings, work),
+          ),
+        ),
+      );
+    },
+
+    async putRegistry(type, id, parsed, ifMatchVersion) {
+      const answer = await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work));
+      if (answer.resource) work.onStored();
+      return answer;
+    },
+
+    async assess(parsed) {
+      const conformed = conformObservation(parsed);
+      const judgement: Judgement = conformed.ok
+        ? await judgeNew(store.read, conformed.resource, newId(), work)
+        : { kind: 'refused', findings: conformed.findings };
+      return toAssessment(judgement, policy.version);
+    },
+
+    bundle: (parsed, text) => takeBundle(parsed, text, work),
+  };
+}
+
+function toAssessment(judgement: Judgement, policyVersion: string): Assessment {
+  const findings = judgement.kind === 'stored' ? judgement.evaluation.findings : judgement.findings;
+  const outcome = toOperationOutcome(findings, { policyVersion });
+  if (judgement.kind !== 'stored') return { verdict: judgement.kind === 'refused' ? 'refused' : 'accepted', outcome, derived: [] };
+  const { verdict, stored, derived } = judgement.evaluation;
+  return {
+    verdict,
+    outcome,
+    ...(stored && { observation: { ...(stored.observation as unknown as JsonObject), id: judgement.context.id } }),
+    derived: derived.map(({ observation }) => observation as unknown as JsonObject),
+  };
 }

@@ -5,8 +5,10 @@
  * alone; what it wrote is durable when `write` resolves (commit, then answer), or not there at all.
  */
 import type { JsonObject } from './core/json.ts';
+import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingBmi } from './core/reading.ts';
-import type { Quantified } from './core/terminology.ts';
+
+export type { ObservationFacts, Token };
 
 export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
 
@@ -18,32 +20,6 @@ export interface StoredResource {
   /** FHIR instant with microseconds, strictly increasing over all versions of the store. */
   readonly lastUpdated: string;
   readonly text: string;
-}
-
-/** A system|value pair; `system` undefined when the query named none. */
-export interface Token {
-  readonly system?: string;
-  readonly value: string;
-}
-
-/** The searchable facts of an Observation version, decoded once by the core. */
-export interface ObservationFacts {
-  readonly of: Quantified;
-  /** The decoded reading of a weight or height, so that history is read without parsing. */
-  readonly reading?: Reading;
-  /** For a BMI: the ids it was derived from. */
-  readonly standing?: Pick<StandingBmi, 'weightId' | 'heightId' | 'valueText' | 'effectiveText'>;
-  readonly person: string;
-  readonly status: string;
-  readonly held: boolean;
-  readonly startMs: number;
-  readonly endMs: number;
-  readonly codes: readonly Required<Token>[];
-  readonly identifiers: readonly Token[];
-  readonly categories: readonly Required<Token>[];
-  readonly tags: readonly Token[];
-  readonly device?: string;
-  readonly derivedFrom: readonly string[];
 }
 
 /** Facts by which the small registries are searched. */
@@ -122,7 +98,13 @@ export interface StoreReader {
   /** Registries are small: identifier and reference are all they are searched by. */
   searchRegistry(
     type: Exclude<StoredType, 'Observation'>,
-    search: { readonly ids?: readonly string[]; readonly identifiers?: readonly Token[]; readonly references?: readonly string[]; readonly count: number; readonly cursor?: string },
+    search: {
+      readonly ids?: readonly string[];
+      readonly identifiers?: readonly Token[];
+      readonly references?: readonly string[];
+      readonly count: number;
+      readonly cursor?: string;
+    },
   ): Promise<SearchPage>;
   refusals(limit: number): Promise<readonly Refusal[]>;
 }

@@ -157,6 +157,22 @@ export function componentOf(
   return observation.component?.find(({ code }) => hasCoding(code, wanted));
 }
 
+/** What a component, or our extension in its place, says of a qualifier; undefined when neither is there. */
+export function qualifierConcept(
+  observation: ExactObservation,
+  wanted: { readonly system: string; readonly code: string },
+): { readonly concept?: ExactConcept } | undefined {
+  const component = componentOf(observation, wanted);
+  if (component) return component.valueCodeableConcept ? { concept: component.valueCodeableConcept } : {};
+  const extension = observation.extension?.find(({ url, extension: parts }) => {
+    const coding = parts?.find((part) => part.url === 'qualifier')?.valueCoding;
+    return url === OURS.qualifierExtension && coding?.system === wanted.system && coding.code === wanted.code;
+  });
+  if (extension === undefined) return undefined;
+  const concept = extension.extension?.find(({ url }) => url === 'answer')?.valueCodeableConcept;
+  return concept ? { concept } : {};
+}
+
 function answerKey<Key extends string>(
   concept: ExactConcept | undefined,
   system: string,
@@ -176,8 +192,8 @@ const KIND_CODES = Object.fromEntries(Object.entries(METHODS).map(([method, { de
 
 /** The method that the Observation itself tells, in `method`, a method component or the kind of device. */
 export function sentMethod(observation: ExactObservation): Method | undefined {
-  const component = componentOf(observation, QUALIFIER.method)?.valueCodeableConcept;
-  const kinds = [QUALIFIER.weighingDevice, QUALIFIER.heightDevice].map((code) => componentOf(observation, code)?.valueCodeableConcept);
+  const component = qualifierConcept(observation, QUALIFIER.method)?.concept;
+  const kinds = [QUALIFIER.weighingDevice, QUALIFIER.heightDevice].map((code) => qualifierConcept(observation, code)?.concept);
   return (
     answerKey(observation.method, OURS.methodSystem, METHOD_CODES) ??
     answerKey(component, OURS.methodSystem, METHOD_CODES) ??
@@ -186,11 +202,11 @@ export function sentMethod(observation: ExactObservation): Method | undefined {
 }
 
 export function sentClothing(observation: ExactObservation): ClothingClass | undefined {
-  return answerKey(componentOf(observation, QUALIFIER.clothing)?.valueCodeableConcept, SYSTEM.loinc, CLOTHING_ANSWERS);
+  return answerKey(qualifierConcept(observation, QUALIFIER.clothing)?.concept, SYSTEM.loinc, CLOTHING_ANSWERS);
 }
 
 export function sentPosition(observation: ExactObservation): Position | undefined {
-  return answerKey(componentOf(observation, QUALIFIER.position)?.valueCodeableConcept, SYSTEM.loinc, POSITION_ANSWERS);
+  return answerKey(qualifierConcept(observation, QUALIFIER.position)?.concept, SYSTEM.loinc, POSITION_ANSWERS);
 }
 
 export function isHeld(observation: ExactObservation): boolean {

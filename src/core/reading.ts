@@ -96,7 +96,7 @@ export interface Context {
   /** The person's stored BMI Observations, whatever their status. */
   readonly standing: readonly StandingBmi[];
   /** The version that a correction replaces. */
-  readonly replaces?: { readonly status: ObservationStatus; readonly held: boolean; readonly version: number };
+  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of'>;
   /** FHIR bases whose absolute references count as relative ones: ours and the EHR's. */
   readonly knownBases: readonly string[];
 }

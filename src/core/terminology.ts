@@ -27,7 +27,9 @@ export const OURS = {
   componentSystem: `${CANONICAL_BASE}/CodeSystem/weighing-component`,
   tagSystem: `${CANONICAL_BASE}/CodeSystem/handling`,
   observationIdentifier: `${CANONICAL_BASE}/identifier/observation`,
-  provenanceIdentifier: `${CANONICAL_BASE}/identifier/provenance`,
+  /** R4 Provenance has no identifier, so each of ours carries its id as a tag of this system. */
+  provenanceTag: `${CANONICAL_BASE}/identifier/provenance`,
+  softwareIdentifier: `${CANONICAL_BASE}/identifier/software`,
   policyBase: `${CANONICAL_BASE}/policy`,
   bodyWeightProfile: `${CANONICAL_BASE}/StructureDefinition/bedside-body-weight`,
   bodyHeightProfile: `${CANONICAL_BASE}/StructureDefinition/bedside-body-height`,
@@ -38,6 +40,7 @@ export const OURS = {
   decisionExtension: `${CANONICAL_BASE}/StructureDefinition/decision`,
   enrichmentExtension: `${CANONICAL_BASE}/StructureDefinition/enrichment`,
   qualifierExtension: `${CANONICAL_BASE}/StructureDefinition/measurement-qualifier`,
+  statusAsSentExtension: `${CANONICAL_BASE}/StructureDefinition/status-as-sent`,
   divisionExtension: `${CANONICAL_BASE}/StructureDefinition/scale-division`,
   capacityExtension: `${CANONICAL_BASE}/StructureDefinition/scale-capacity`,
   defaultMethodExtension: `${CANONICAL_BASE}/StructureDefinition/default-method`,

@@ -134,10 +134,12 @@ export class ForwardWorker {
   }
 
   async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
-    const { outbox, clock, random, log, events } = this.#options;
+    const { outbox, clock, ehr, random, log, events } = this.#options;
     const nowMs = clock.nowMs();
     const isNews = this.#destination.note(setback, nowMs);
-    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? backoffMs(item.tries - 1, random);
+    // an EHR that gave no answer may still be at work: asking too soon would find nothing
+    const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
+    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);
     // a pause of the destination comes first, so that the next probe is another item's turn
     const extraMs = this.#destination.isPaused(nowMs) && item.tries > 1 ? backoffMs(item.tries - 1, random) : 0;
     await outbox.postpone(item.number, Math.max(nowMs + waitMs, this.#destination.pausedUntilMs + extraMs), setback.reason);

@@ -1,12 +1,12 @@
 /**
  * The conformance resources of `profiles/`: read and search by url, name, id.
  */
-import { ServiceError } from '../errors.ts';
 import { sendFhir } from './answer.ts';
 import { preferencesOf } from './negotiation.ts';
 import { searchParametersOf } from './observation-search.ts';
 import { idOf, notFound } from './path-id.ts';
-import { nameForAnswer, writeQuery } from './search/query.ts';
+import { writeQuery } from './search/query.ts';
+import { unservedParameter } from './search/refusals.ts';
 import { writeSearchset } from './search/searchset.ts';
 import { alternatives } from './search/values.ts';
 import type { ArtefactType, Handler, PublishedArtefact, Serving } from './serving.ts';
@@ -40,8 +40,7 @@ export function searchArtefacts({ artefacts, baseUrl }: Serving, type: ArtefactT
     const { lenient } = preferencesOf(req);
     const known = searchParametersOf(req).filter(({ name }) => {
       const isKnown = Object.hasOwn(ARTEFACT_PARAMETERS, name) || name === '_format';
-      if (!isKnown && !lenient)
-        throw new ServiceError('ERR_NOT_SUPPORTED', `The search parameter ${nameForAnswer(name)} is not served for ${type}.`);
+      if (!isKnown && !lenient) throw unservedParameter(name, `is not served for ${type}.`);
       return isKnown;
     });
     const isMatch = (artefact: PublishedArtefact): boolean =>

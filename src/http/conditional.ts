@@ -55,7 +55,7 @@ export function ifNoneExist(req: Request): string | undefined {
   const refuse = (code: 'ERR_BAD_VALUE' | 'ERR_NOT_SUPPORTED', message: string): never => {
     throw new ServiceError(code, message, { expression: 'http.if-none-exist' });
   };
-  const [first, ...others] = parseQuery(header.trim().replace(/^\?/, ''));
+  const [first, ...others] = parseQuery(header.trim().replace(/^\?/, ''), 'http.if-none-exist');
   if (!first) return refuse('ERR_BAD_VALUE', 'If-None-Exist is empty. Send identifier=system|value.');
   if (first.name !== 'identifier' || others.length > 0) {
     return refuse('ERR_NOT_SUPPORTED', 'If-None-Exist is supported for one identifier only. Send identifier=system|value.');

@@ -21,6 +21,6 @@ export const checkFirstLines: RequestHandler = (req, _res, next) => {
     throw new ServiceError('ERR_EXPECTATION', 'The only expectation that is met is 100-continue.', { expression: 'http.expect' });
   }
   // a broken percent-encoding is refused here, not only where a route happens to decode it
-  decodePercent(req.url);
+  decodePercent(req.url, 'http.path');
   next();
 };

@@ -3,7 +3,6 @@
  * Search of these and of Provenance, by id, identifier and one reference.
  */
 import type { StoredType } from '../ports.ts';
-import { ServiceError } from '../errors.ts';
 import { sendFhir } from './answer.ts';
 import { readJsonBody } from './body.ts';
 import { ifMatchVersion } from './conditional.ts';
@@ -12,7 +11,8 @@ import { preferencesOf } from './negotiation.ts';
 import { searchParametersOf } from './observation-search.ts';
 import { checkBodyId, idOf } from './path-id.ts';
 import { DEFAULT_COUNT, parseCount, parseCursor } from './search/observation-query.ts';
-import { nameForAnswer, writeQuery, type QueryParameter } from './search/query.ts';
+import { writeQuery, type QueryParameter } from './search/query.ts';
+import { badParameter, unservedParameter } from './search/refusals.ts';
 import { writeSearchset, type Link } from './search/searchset.ts';
 import { alternatives, referenceId, resourceId, token } from './search/values.ts';
 import type { Handler, Serving } from './serving.ts';
@@ -69,10 +69,10 @@ function parseRegistryQuery(parameters: readonly QueryParameter[], type: Searche
     const isIdentifier = name === 'identifier' && type !== 'Provenance';
     if (!isKnown && !isIdentifier) {
       if (lenient) continue;
-      throw new ServiceError('ERR_NOT_SUPPORTED', `The search parameter ${nameForAnswer(name)} is not served for ${type}.`);
+      throw unservedParameter(name, `is not served for ${type}.`);
     }
-    if (value === '') throw new ServiceError('ERR_BAD_VALUE', `The search parameter ${name} has no value.`);
-    if (seen.has(name)) throw new ServiceError('ERR_NOT_SUPPORTED', `The search parameter ${name} may be given once.`);
+    if (value === '') throw badParameter(name, 'has no value.');
+    if (seen.has(name)) throw unservedParameter(name, 'may be given once.');
     seen.add(name);
     if (name === '_id') query.ids = alternatives(name, value).map((text) => resourceId(name, text));
     else if (isIdentifier) query.identifiers = alternatives(name, value).map((text) => token(name, text));

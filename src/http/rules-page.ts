@@ -67,13 +67,13 @@ function toWords(
   return { id, title, family, outcome: running, outcomeByDefault: outcome, movable, code, expression, source, explain, settings: values };
 }
 
-/** A setting by its name, or all limits of a kind under `limits`, `limits.weight` and the like. */
+/** A setting by its name, or the limits of every age band under `limits` (`limits.weight`: of weight only). */
 function settingsInWords(name: string, policy: Policy): RuleInWords['settings'] {
   if (Object.hasOwn(DEFAULT_SETTINGS, name)) {
     const { means, source } = DEFAULT_SETTINGS[name as SettingName];
     return [{ name, value: String(policy.values[name as SettingName]), means, source }];
   }
-  const wanted = name.split('.').filter((part) => !part.startsWith('{') && part !== '*');
+  const wanted = name.split('.');
   return Object.entries(policy.limits).flatMap(([band, limits]) =>
     (['weight', 'height'] as const).flatMap((measured) =>
       (['refuse', 'hold'] as const).flatMap((kind) => {

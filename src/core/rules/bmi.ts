@@ -65,4 +65,16 @@ export const bmiNotDerived: Rule = {
   settings: ['bmi.minimumAgeMonths', 'bmi.heightWindowDays.adult', 'bmi.heightWindowDays.youth', 'bmi.laterHeightHours'],
 };
 
-export const BMI_RULES: readonly Rule[] = [bmiUnit, bmiAgrees, bmiDiffers, bmiNothingToCompare, bmiNotDerived];
+export const bmiNotCorrectable: Rule = {
+  id: 'bmi-not-correctable',
+  title: 'A derived BMI cannot be corrected by hand',
+  family: 'bmi',
+  outcome: 'refuse',
+  movable: false,
+  code: 'business-rule',
+  expression: 'Observation',
+  source: 'local policy: BMI is derived here, once',
+  explain: 'This Observation is a BMI that was derived from a weight and a height. Correct the weight or the height; the BMI follows.',
+};
+
+export const BMI_RULES: readonly Rule[] = [bmiUnit, bmiAgrees, bmiDiffers, bmiNothingToCompare, bmiNotDerived, bmiNotCorrectable];

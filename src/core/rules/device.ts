@@ -1,5 +1,5 @@
 /** The measuring device: what is known of it, and whether gross, tare and net agree. */
-import { compare, decimal, isEqual, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
+import { compare, decimal, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
 import { UNITS, inBaseUnit } from '../quantity.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
@@ -69,7 +69,7 @@ const tareArithmetic: Rule = {
     const sameUnit = gross.unit === quantity.unit && tare.unit === quantity.unit;
     // figures of different units were each rounded to their own step: allow one step of each
     const allowed = sameUnit ? decimal('0') : decimal('0.2');
-    if (isEqual(distance, allowed) || compare(distance, allowed) < 0) return undefined;
+    if (compare(distance, allowed) <= 0) return undefined;
     return {
       facts: {
         gross: `${gross.text} ${gross.unit}`,

@@ -41,7 +41,7 @@ export const correctionUnknown: Rule = {
   explain: 'The status is entered-in-error, but no such reading is stored. Withdraw a stored reading with PUT on its own address.',
 };
 
-export const correctionOtherPerson: Rule = {
+export const correctionOtherReading: Rule = {
   id: 'correction-other-reading',
   title: 'A correction that makes another reading of it',
   family: 'identity',
@@ -66,4 +66,4 @@ export const severalMatches: Rule = {
   refusalStatus: 412,
 };
 
-export const IDENTITY_RULES: readonly Rule[] = [identifierConflict, resent, correctionUnknown, correctionOtherPerson, severalMatches];
+export const IDENTITY_RULES: readonly Rule[] = [identifierConflict, resent, correctionUnknown, correctionOtherReading, severalMatches];

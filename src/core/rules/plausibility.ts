@@ -64,6 +64,10 @@ function outsideBand(subject: Subject, which: Band): Hit | undefined {
   };
 }
 
+function isOutOfBand(subject: Subject): boolean {
+  return outsideBand(subject, 'refuse') !== undefined || outsideBand(subject, 'hold') !== undefined;
+}
+
 const impossibleValue: Rule = {
   id: 'value-impossible',
   title: 'Outside what a person can weigh or measure',
@@ -114,7 +118,9 @@ const impossibleBmi: Rule = {
   explain:
     '{weight} with a height of {height} gives a BMI of {bmi}, outside {low} to {high}, so one of the two is wrong. Measure both again.',
   settings: ['limits'],
-  check: ({ bmi, band, context }) => {
+  check: (subject) => {
+    const { bmi, band, context } = subject;
+    if (isOutOfBand(subject)) return undefined; // one cause, one finding: the value itself is out
     const { refuse } = context.policy.limits[band].bmi;
     const worst = bmi.find(({ valueText }) => isOutside(decimal(valueText), refuse));
     return worst && { facts: { ...describe(worst), low: refuse[0], high: refuse[1] } };
@@ -143,6 +149,7 @@ const unusualBmi: Rule = {
     'limits',
   ],
   check: (subject) => {
+    if (isOutOfBand(subject)) return undefined;
     for (const draft of subject.bmi) {
       const value = decimal(draft.valueText);
       if (isOutside(value, subject.context.policy.limits[subject.band].bmi.refuse)) continue;

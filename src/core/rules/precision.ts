@@ -5,7 +5,7 @@
  * Grid and resolution are two questions. Is the number a whole number of steps in its own unit?
  * And can the scale that made it show steps that small?
  */
-import { compare, decimal, divideHalfUp, isMultipleOf, multiply, toShortestText, type Decimal } from '../decimal.ts';
+import { compare, decimal, divideHalfUp, isMultipleOf, multiply, roundHalfUp, toShortestText, toText, type Decimal } from '../decimal.ts';
 import type { Policy, SettingName } from '../policy.ts';
 import { UNITS, convertForReading, inBaseUnit, type Quantity, type UnitCode } from '../quantity.ts';
 import type { DeviceFacts } from '../reading.ts';
@@ -180,7 +180,8 @@ function neighbours(value: Decimal, step: Decimal): [below: string, above: strin
   const scale = Math.max(value.scale, step.scale);
   const [amount, size] = [value, step].map((one) => one.coefficient * 10n ** BigInt(scale - one.scale)) as [bigint, bigint];
   const below = (amount / size) * size - (amount < 0n ? size : 0n);
-  return [toShortestText({ coefficient: below, scale }), toShortestText({ coefficient: below + size, scale })];
+  const written = (coefficient: bigint): string => toText(roundHalfUp({ coefficient, scale }, step.scale));
+  return [written(below), written(below + size)];
 }
 
 const OTHER_SYSTEM: Readonly<Record<UnitCode, { readonly unit: UnitCode; readonly steps: readonly string[] }>> = {

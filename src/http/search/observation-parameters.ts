@@ -2,8 +2,8 @@
  * The search parameters of Observation: one table that the parser reads and the
  * CapabilityStatement lists.
  */
-import { ServiceError } from '../../errors.ts';
 import type { DateBound, InstantBound, Token } from '../../ports.ts';
+import { unservedParameter } from './refusals.ts';
 import { alternatives, fullIdentifier, referenceId, resourceId, searchDate, token } from './values.ts';
 
 export type SearchParameterType = 'token' | 'reference' | 'date' | 'string' | 'uri';
@@ -52,7 +52,7 @@ const personIdentifiers: ParameterRow['read'] = (criteria, value, { name }) => {
 };
 
 function nameOnePerson({ persons: given, personIdentifiers: identified }: Criteria): void {
-  if (given ?? identified) throw new ServiceError('ERR_NOT_SUPPORTED', 'Name the person once: by patient or by subject.');
+  if (given ?? identified) throw unservedParameter('subject', 'names the person a second time. Use patient or subject, once.');
 }
 
 const PERSON = 'whose body was measured: id, Patient/id, or that under this base';

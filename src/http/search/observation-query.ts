@@ -1,10 +1,10 @@
 /**
  * A query string as an Observation search. Pure: who an identifier belongs to is asked later.
  */
-import { ServiceError } from '../../errors.ts';
 import type { ObservationSearch } from '../../ports.ts';
 import { OBSERVATION_PARAMETERS, type Criteria } from './observation-parameters.ts';
-import { nameForAnswer, type QueryParameter } from './query.ts';
+import type { QueryParameter } from './query.ts';
+import { badParameter, unservedParameter } from './refusals.ts';
 import { alternatives } from './values.ts';
 
 export const DEFAULT_COUNT = 100;
@@ -54,12 +54,9 @@ export function parseObservationQuery(
       refuseUnknown(name, lenient);
       continue;
     }
-    if (value === '') throw new ServiceError('ERR_BAD_VALUE', `The search parameter ${name} has no value.`);
+    if (value === '') throw badParameter(name, 'has no value.');
     if (seen.has(name) && row?.repeats !== true) {
-      throw new ServiceError(
-        'ERR_NOT_SUPPORTED',
-        `The search parameter ${name} may be given once. Put a comma between values any of which may match.`,
-      );
+      throw unservedParameter(name, 'may be given once. Put a comma between values any of which may match.');
     }
     seen.add(name);
     row?.read(criteria, value, { name, baseUrl });
@@ -74,13 +71,10 @@ function refuseUnknown(name: string, lenient: boolean): void {
   const base = name.split(/[:.]/, 1)[0] ?? '';
   // R4 Search 3.1.1.4.4: a modifier that is not supported is refused, lenient or not
   if (name.includes(':') && (Object.hasOwn(OBSERVATION_PARAMETERS, base) || Object.hasOwn(RESULT_PARAMETERS, base))) {
-    throw new ServiceError('ERR_NOT_SUPPORTED', `The search parameter ${base} is not served with this modifier.`);
+    throw unservedParameter(name, 'is not served with this modifier.');
   }
   if (lenient) return;
-  throw new ServiceError(
-    'ERR_NOT_SUPPORTED',
-    `The search parameter ${nameForAnswer(name)} is not served. Leave it out, or send Prefer: handling=lenient.`,
-  );
+  throw unservedParameter(name, 'is not served. Leave it out, or send Prefer: handling=lenient.');
 }
 
 /** Parameters about the result. Each returns the value that was really used when it differs. */
@@ -94,25 +88,25 @@ const RESULT_PARAMETERS: Readonly<Record<string, (draft: Draft, value: string) =
     draft.sort = alternatives('_sort', value).map((text) => {
       const by = text.replace(/^-/, '');
       if (by !== 'date' && by !== '_lastUpdated' && by !== '_id') {
-        throw new ServiceError('ERR_NOT_SUPPORTED', 'Sort by date, _lastUpdated or _id, with a minus before it for the latest first.');
+        throw unservedParameter('_sort', 'sorts by date, _lastUpdated or _id, with a minus before it for the latest first.');
       }
       return { by, descending: text.startsWith('-') };
     });
     return undefined;
   },
   _include: (draft, value) => {
-    if (value !== INCLUDE_INPUTS) throw new ServiceError('ERR_NOT_SUPPORTED', `The only _include that is served is ${INCLUDE_INPUTS}.`);
+    if (value !== INCLUDE_INPUTS) throw unservedParameter('_include', `is served as ${INCLUDE_INPUTS} only.`);
     draft.withInputs = true;
     return undefined;
   },
   _summary: (draft, value) => {
-    if (value !== 'count' && value !== 'false') throw new ServiceError('ERR_NOT_SUPPORTED', 'The only _summary that is served is count.');
+    if (value !== 'count' && value !== 'false') throw unservedParameter('_summary', 'is served as count only.');
     draft.countOnly ||= value === 'count';
     return undefined;
   },
   _total: (draft, value) => {
     if (value !== 'none' && value !== 'accurate' && value !== 'estimate') {
-      throw new ServiceError('ERR_BAD_VALUE', 'The search parameter _total must be none, accurate or estimate.');
+      throw badParameter('_total', 'must be none, accurate or estimate.');
     }
     draft.withTotal = value !== 'none';
     return undefined;
@@ -126,13 +120,12 @@ const RESULT_PARAMETERS: Readonly<Record<string, (draft: Draft, value: string) =
 
 /** A page size; more than the largest is cut down, as R4 lets a server do. */
 export function parseCount(value: string): number {
-  if (!/^\d{1,15}$/.test(value))
-    throw new ServiceError('ERR_BAD_VALUE', 'The search parameter _count must be a whole number, zero or more.');
+  if (!/^\d{1,15}$/.test(value)) throw badParameter('_count', 'must be a whole number, zero or more.');
   return Math.min(Number(value), LARGEST_COUNT);
 }
 
 export function parseCursor(value: string): string {
   if (!/^[A-Za-z0-9._~=-]{1,2000}$/.test(value))
-    throw new ServiceError('ERR_BAD_VALUE', 'The page that this link names cannot be found. Start the search again.');
+    throw badParameter('_cursor', 'is not one that this search gave. Start again at the first page.');
   return value;
 }

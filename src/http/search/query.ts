@@ -10,23 +10,23 @@ export interface QueryParameter {
 }
 
 /** @throws ServiceError ERR_BAD_VALUE for a percent-encoding that is no UTF-8 text */
-export function parseQuery(raw: string): QueryParameter[] {
+export function parseQuery(raw: string, expression = 'http.query'): QueryParameter[] {
   return raw
     .split('&')
     .filter((pair) => pair !== '')
     .map((pair) => {
       const at = pair.indexOf('=');
       const [name, value] = at < 0 ? [pair, ''] : [pair.slice(0, at), pair.slice(at + 1)];
-      return { name: decodePercent(name), value: decodePercent(value) };
+      return { name: decodePercent(name, expression), value: decodePercent(value, expression) };
     });
 }
 
 /** A blank may be written as a plus sign. @throws ServiceError ERR_BAD_VALUE */
-export function decodePercent(text: string): string {
+export function decodePercent(text: string, expression: string): string {
   try {
     return decodeURIComponent(text.replaceAll('+', ' '));
   } catch {
-    throw new ServiceError('ERR_BAD_VALUE', 'A percent-encoding is broken or is no UTF-8. Encode the text again.');
+    throw new ServiceError('ERR_BAD_VALUE', 'A percent-encoding is broken or is no UTF-8. Encode the text again.', { expression });
   }
 }
 
@@ -40,9 +40,4 @@ export function queryOf(url: string): string {
 export function writeQuery(parameters: readonly QueryParameter[]): string {
   const encode = (text: string) => encodeURIComponent(text).replace(/%(2C|2F|3A|24)/g, (code) => decodeURIComponent(code));
   return parameters.map(({ name, value }) => `${encode(name)}=${encode(value)}`).join('&');
-}
-
-/** How a parameter may be named in an answer: a sane name as it is, anything else not at all. */
-export function nameForAnswer(name: string): string {
-  return /^[A-Za-z_][A-Za-z0-9_.:-]{0,63}$/.test(name) ? name : 'with an unusual name';
 }

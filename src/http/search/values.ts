@@ -3,14 +3,14 @@
  * Pure. Each throws ServiceError ERR_BAD_VALUE or ERR_NOT_SUPPORTED and never repeats the value.
  */
 import { isCalendarDate, parseDateTime } from '../../core/fhir-time.ts';
-import { ServiceError } from '../../errors.ts';
 import type { Comparator, DateBound, InstantBound, Token } from '../../ports.ts';
+import { badParameter, unservedParameter } from './refusals.ts';
 
 const LONGEST_LIST = 200;
 const ID = /^[A-Za-z0-9.-]{1,64}$/;
 
 function bad(name: string, message: string): never {
-  throw new ServiceError('ERR_BAD_VALUE', `The search parameter ${name} ${message}`);
+  throw badParameter(name, message);
 }
 
 /** Values between commas, any of which may match. `\,` is a comma within a value. */
@@ -71,8 +71,7 @@ export function searchDate(name: string, text: string): DateBound & InstantBound
   const match = SEARCH_DATE.exec(text.length > 50 ? '' : text.replace(/ (?=\d{2}:\d{2}$)/, '+'));
   if (!match) bad(name, 'is no date. Write 2026-03-01 or 2026-03-01T08:00:00Z, with eq, ne, gt, lt, ge, le, sa or eb before it.');
   const [, prefix = 'eq', day = '', minute, second, fraction = '', zone = 'Z'] = match;
-  if (prefix === 'ap')
-    throw new ServiceError('ERR_NOT_SUPPORTED', `The search parameter ${name} cannot be approximate. Give a range with ge and le.`);
+  if (prefix === 'ap') throw unservedParameter(name, 'cannot be approximate. Give a range with ge and le.');
   const comparator = prefix as Comparator;
   if (!isCalendarDate(day)) bad(name, 'is not in the calendar.');
   if (minute === undefined) return { comparator, ...daySpan(day) };

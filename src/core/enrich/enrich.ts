@@ -1,0 +1,108 @@
+/**
+ * Everything that the service adds to a reading: required code, own identifier and profile,
+ * method, device and clothing. It adds and never changes or drops what the sender wrote; each
+ * addition says where it came from.
+ */
+import type { Context, Reading } from '../reading.ts';
+import { codedMeasure, type ExactObservation } from '../observation.ts';
+import { HELD_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
+import { clothingQualifier, knownClothing } from './clothing.ts';
+import { deviceQualifier } from './device.ts';
+import { knownMethod, methodCoding, methodQualifier, positionQualifier } from './method.ts';
+import { withQualifiers, type Origin, type Qualifier } from './qualifier.ts';
+
+export interface Addition {
+  /** FHIRPath of the element, or the qualifier's display. */
+  readonly what: string;
+  readonly origin: Origin;
+}
+
+export interface Enriched {
+  readonly observation: ExactObservation;
+  readonly reading: Reading;
+  readonly additions: readonly Addition[];
+}
+
+/** Removes what only this service may say: its identifier, its held tag, the status it replaced. */
+export function withoutServiceMarks(observation: ExactObservation): ExactObservation {
+  const { identifier, meta, extension, ...rest } = observation;
+  const sentStatus = extension?.find(({ url }) => url === OURS.statusAsSentExtension)?.valueCode;
+  const identifiers = identifier?.filter(({ system }) => system !== OURS.observationIdentifier) ?? [];
+  const tags = meta?.tag?.filter(({ system }) => system !== HELD_TAG.system) ?? [];
+  const extensions = extension?.filter(({ url }) => url !== OURS.statusAsSentExtension) ?? [];
+  const { tag: _tag, versionId: _versionId, lastUpdated: _lastUpdated, ...otherMeta } = meta ?? {};
+  const cleanMeta = { ...otherMeta, ...(tags.length > 0 && { tag: tags }) };
+  return {
+    ...reordered(observation, {
+      ...rest,
+      ...(identifiers.length > 0 && { identifier: identifiers }),
+      ...(extensions.length > 0 && { extension: extensions }),
+      ...(Object.keys(cleanMeta).length > 0 && { meta: cleanMeta }),
+    }),
+    ...(sentStatus !== undefined && observation.status === 'preliminary' && { status: sentStatus as ExactObservation['status'] }),
+  };
+}
+
+/** The same members in the order in which `like` has them, so that a copy reads like its original. */
+function reordered(like: ExactObservation, members: ExactObservation): ExactObservation {
+  return Object.fromEntries(
+    Object.entries(like).flatMap(([key]) => (key in members ? [[key, members[key as keyof ExactObservation]]] : [])),
+  ) as unknown as ExactObservation;
+}
+
+/** Adds what is known of how the reading was taken. Readings without a value get no qualifiers. */
+export function enrich(observation: ExactObservation, reading: Reading, { device, policy, id }: Context): Enriched {
+  const method = knownMethod(reading, device);
+  const clothing = knownClothing(observation, reading, device);
+  const measured = reading.quantity !== undefined;
+  const qualifiers: Qualifier[] = measured
+    ? [
+        methodQualifier(observation, method),
+        deviceQualifier(observation, reading.of, method),
+        reading.of === 'weight' ? clothingQualifier(observation, clothing) : undefined,
+        positionQualifier(observation, reading.position),
+      ].filter((qualifier) => qualifier !== undefined)
+    : [];
+  const shape = policy.values['qualifiers.shape'];
+  let result = withQualifiers(withParentCode(observation, reading), qualifiers, shape);
+  const setsMethod = measured && method !== undefined && observation.method === undefined;
+  if (setsMethod) result = { ...result, method: { coding: [methodCoding(method.answer)] } } as ExactObservation;
+  result = withIdentity(result, reading, id, shape);
+  return {
+    observation: result,
+    reading: { ...reading, ...(method && { method: method.answer }), ...(clothing && { clothing: clothing.answer }) },
+    additions: [
+      ...(result.code === observation.code ? [] : [{ what: 'Observation.code.coding', origin: 'service' as const }]),
+      ...(setsMethod ? [{ what: 'Observation.method', origin: method.origin }] : []),
+      ...qualifiers.map(({ code, origin }) => ({ what: code.display, origin })),
+    ],
+  };
+}
+
+function withParentCode(observation: ExactObservation, { of }: Reading): ExactObservation {
+  if (codedMeasure(observation)?.hasParent) return observation;
+  const coding = { system: SYSTEM.loinc, ...PARENT_CODE[of] };
+  return { ...observation, code: { ...observation.code, coding: [...(observation.code.coding ?? []), coding] } };
+}
+
+function withIdentity(observation: ExactObservation, { of }: Reading, id: string, shape: string): ExactObservation {
+  const claimed = observation.meta?.profile ?? [];
+  const ours = of === 'weight' ? OURS.bodyWeightProfile : OURS.bodyHeightProfile;
+  // coded components are outside R4's own profile, so it is claimed in the extension shape only
+  const profiles = [...(shape === 'extension' ? [R4_PROFILE[of]] : []), ours].filter((profile) => !claimed.includes(profile));
+  return {
+    ...observation,
+    meta: { ...observation.meta, profile: [...claimed, ...profiles] },
+    identifier: [...(observation.identifier ?? []), { system: OURS.observationIdentifier, value: id }],
+  };
+}
+
+/** The stored form of a reading that waits: preliminary, tagged, with the sender's status kept. */
+export function asHeld(observation: ExactObservation): ExactObservation {
+  return {
+    ...observation,
+    status: 'preliminary',
+    meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), HELD_TAG] },
+    extension: [...(observation.extension ?? []), { url: OURS.statusAsSentExtension, valueCode: observation.status }],
+  } as ExactObservation;
+}

@@ -1,0 +1,32 @@
+/** How the person was measured, and in which position. */
+import { qualifierConcept, type ExactObservation } from '../observation.ts';
+import type { DeviceFacts, Reading } from '../reading.ts';
+import { METHODS, OURS, POSITION_ANSWERS, QUALIFIER, SYSTEM, type Method, type Position } from '../terminology.ts';
+import type { Coding, Origin, Qualifier } from './qualifier.ts';
+
+export interface Known<Answer> {
+  readonly answer: Answer;
+  readonly origin: Origin;
+}
+
+/** The sender's word first, then what the registered device is used for. */
+export function knownMethod(reading: Reading, device: DeviceFacts | undefined): Known<Method> | undefined {
+  if (reading.method) return { answer: reading.method, origin: 'sent' };
+  const usual = device?.defaultMethod;
+  return usual !== undefined && METHODS[usual].of === reading.of ? { answer: usual, origin: 'device' } : undefined;
+}
+
+export function methodCoding(method: Method): Coding {
+  return { system: OURS.methodSystem, code: method, display: METHODS[method].display };
+}
+
+export function methodQualifier(observation: ExactObservation, known: Known<Method> | undefined): Qualifier | undefined {
+  if (qualifierConcept(observation, QUALIFIER.method)) return undefined;
+  return { code: QUALIFIER.method, origin: known?.origin ?? 'unknown', ...(known && { answer: methodCoding(known.answer) }) };
+}
+
+/** Position is said when a code or the method implies it; unlike the others it is never "unknown". */
+export function positionQualifier(observation: ExactObservation, position: Position | undefined): Qualifier | undefined {
+  if (position === undefined || qualifierConcept(observation, QUALIFIER.position)) return undefined;
+  return { code: QUALIFIER.position, origin: 'method', answer: { system: SYSTEM.loinc, ...POSITION_ANSWERS[position] } };
+}

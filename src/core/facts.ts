@@ -1,0 +1,74 @@
+/** The searchable facts of an Observation, read once when it is stored. */
+import type { Effective } from './fhir-time.ts';
+import type { ExactObservation } from './observation.ts';
+import type { Reading } from './reading.ts';
+import type { Quantified } from './terminology.ts';
+
+/** A system|value pair; `system` undefined when there is none. */
+export interface Token {
+  readonly system?: string;
+  readonly value: string;
+}
+
+/** What search and history need of an Observation version. */
+export interface ObservationFacts {
+  readonly of: Quantified;
+  /** The decoded reading of a weight or height, so that history is read without parsing. */
+  readonly reading?: Reading;
+  /** For a BMI: what it was derived from. */
+  readonly standing?: { readonly weightId: string; readonly heightId: string; readonly valueText: string; readonly effectiveText: string };
+  readonly person: string;
+  readonly status: string;
+  readonly held: boolean;
+  readonly startMs: number;
+  readonly endMs: number;
+  readonly codes: readonly Required<Token>[];
+  readonly identifiers: readonly Token[];
+  readonly categories: readonly Required<Token>[];
+  readonly tags: readonly Token[];
+  readonly device?: string;
+  readonly derivedFrom: readonly string[];
+}
+
+interface Known {
+  readonly of: Quantified;
+  readonly person: string;
+  readonly held: boolean;
+  readonly effective: Effective;
+  readonly device?: string;
+  readonly reading?: Reading;
+  readonly standing?: ObservationFacts['standing'];
+}
+
+export function factsOf(observation: ExactObservation, known: Known): ObservationFacts {
+  const { of, person, held, effective, device, reading, standing } = known;
+  return {
+    of,
+    ...(reading && { reading }),
+    ...(standing && { standing }),
+    person,
+    status: observation.status,
+    held,
+    startMs: effective.startMs,
+    endMs: effective.endMs,
+    codes: tokens(observation.code.coding),
+    identifiers: identifierTokens(observation),
+    categories: tokens(observation.category?.flatMap(({ coding }) => coding ?? [])),
+    tags: tokens(observation.meta?.tag),
+    ...(device !== undefined && { device }),
+    derivedFrom: (observation.derivedFrom ?? []).flatMap(({ reference }) => /^Observation\/([^/]+)/.exec(reference ?? '')?.[1] ?? []),
+  };
+}
+
+function tokens(codings: readonly { system?: string | undefined; code?: string | undefined }[] | undefined): Required<Token>[] {
+  return (codings ?? []).flatMap(({ system, code }) => (code === undefined ? [] : [{ system: system ?? '', value: code }]));
+}
+
+/** Identifiers of any resource that has them. */
+export function identifierTokens(resource: {
+  readonly identifier?: readonly { system?: string | undefined; value?: string | undefined }[] | undefined;
+}): Token[] {
+  return (resource.identifier ?? []).flatMap(({ system, value }) =>
+    value === undefined ? [] : [{ ...(system !== undefined && { system }), value }],
+  );
+}

@@ -1,0 +1,34 @@
+/**
+ * What makes two deliveries the same reading: same person, measure, device, instant and value,
+ * whatever identifiers and however many zeros they carry.
+ *
+ * Source: HL7 Personal Health Device guide, conditional create identifier (device, person, type
+ * code, the device's own time); value and unit are added so that a correction is not a resend.
+ */
+import { toShortestText } from './decimal.ts';
+import type { Reading } from './reading.ts';
+
+/**
+ * Undefined for a reading that can't be told from another one: known to the day only, or with
+ * no value.
+ */
+export function fingerprintOf(reading: Reading): string | undefined {
+  const { quantity, effective } = reading;
+  if (quantity === undefined || effective.precision === 'day') return undefined;
+  return [
+    reading.person,
+    reading.of,
+    reading.basis,
+    reading.device ?? '',
+    String(effective.startMs),
+    toShortestText(quantity.value),
+    quantity.unit,
+  ].join('\u0000');
+}
+
+/** The same with the status, to tell a resend under one identifier from a changed content. */
+export function contentFingerprintOf(reading: Reading): string {
+  const { quantity, effective, status } = reading;
+  const value = quantity ? `${toShortestText(quantity.value)}\u0000${quantity.unit}` : '';
+  return ['content', reading.person, reading.of, reading.basis, reading.device ?? '', effective.text, value, status].join('\u0000');
+}

@@ -1,0 +1,28 @@
+/** How intake calls answer, in the terms of the contract. */
+import type * as fhir4 from 'fhir/r4.js';
+import type { RefusalStatus, Verdict } from '../core/finding.ts';
+import type { JsonObject } from '../core/json.ts';
+import type { StoredResource } from '../ports.ts';
+
+/** How one intake call answers. `status` is the HTTP status that the contract gives it. */
+export interface IntakeAnswer {
+  readonly status: 200 | 201 | 202 | RefusalStatus;
+  readonly verdict: Verdict;
+  /** The stored or already existing resource: Location and ETag are made from it. */
+  readonly resource?: StoredResource;
+  readonly outcome: fhir4.OperationOutcome;
+}
+
+/** What would happen, of which nothing was stored. */
+export interface Assessment {
+  readonly verdict: Verdict;
+  readonly outcome: fhir4.OperationOutcome;
+  readonly observation?: JsonObject;
+  readonly derived: readonly JsonObject[];
+}
+
+export interface BundleAnswer {
+  readonly status: number;
+  /** `batch-response` or `transaction-response` Bundle, or the one OperationOutcome of a failed transaction. */
+  readonly body: JsonObject;
+}

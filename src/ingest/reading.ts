@@ -1,0 +1,176 @@
+/** One reading through the engine: judged and stored within a unit of work, or judged only. */
+import { conformObservation } from '../core/conform.ts';
+import { evaluate, type Evaluation } from '../core/evaluate.ts';
+import { withoutServiceMarks } from '../core/enrich/enrich.ts';
+import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
+import { isJsonObject, type JsonValue } from '../core/json.ts';
+import { codedMeasure, toReading, type ExactObservation } from '../core/observation.ts';
+import type { Context, Reading } from '../core/reading.ts';
+import { bmiNotCorrectable } from '../core/rules/bmi.ts';
+import { severalMatches } from '../core/rules/identity.ts';
+import { ServiceError } from '../errors.ts';
+import type { IntakeAnswer } from './answer.ts';
+import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
+import { loadContext, treeOf, type Surroundings } from './context.ts';
+import { identify, remember } from './identity.ts';
+import { record } from './record.ts';
+
+export interface ReadingWork extends Surroundings {
+  readonly forwards: boolean;
+}
+
+/** What a judgement came to, before anything is stored. */
+export type Judgement =
+  | { readonly kind: 'existing'; readonly resource: StoredResource; readonly findings: readonly Finding[] }
+  | { readonly kind: 'refused'; readonly findings: readonly Finding[] }
+  | { readonly kind: 'stored'; readonly evaluation: Evaluation; readonly context: Context; readonly reading: Reading };
+
+/** Judges a new Observation against the store as `reader` sees it; writes nothing. */
+export async function judgeNew(
+  reader: StoreReader,
+  observation: ExactObservation,
+  id: string,
+  surroundings: Surroundings,
+): Promise<Judgement> {
+  const context = await loadContext(reader, observation, { id, version: 1 }, surroundings);
+  const reading = readingAsSent(observation, context);
+  if (reading !== undefined && context.person.key !== '') {
+    const identity = await identify(reader, observation, reading);
+    if (identity.kind === 'resend') return { kind: 'existing', resource: identity.resource, findings: [identity.finding] };
+    if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
+  }
+  const evaluation = evaluate(observation, context);
+  if (evaluation.equals) {
+    const resource = await reader.current('Observation', evaluation.equals.id);
+    if (resource) return { kind: 'existing', resource, findings: evaluation.findings };
+  }
+  return reading === undefined || evaluation.stored === undefined
+    ? { kind: 'refused', findings: evaluation.findings }
+    : { kind: 'stored', evaluation, context, reading };
+}
+
+function readingAsSent(observation: ExactObservation, { id, version, person, device }: Context): Reading | undefined {
+  return toReading(withoutServiceMarks(observation), { id, version, person: person.key, ...(device && { device: device.key }) });
+}
+
+/** Takes in a new Observation. The caller has a unit of work open and keeps refusals itself. */
+export async function createReading(
+  writer: StoreWriter,
+  observation: ExactObservation,
+  id: string,
+  ifNoneExist: Token | undefined,
+  work: ReadingWork,
+): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+  if (ifNoneExist) {
+    const [match, another] = await writer.idsByIdentifier('Observation', ifNoneExist, 2);
+    if (another !== undefined) return refused([finding(severalMatches)], work);
+    const resource = match === undefined ? undefined : await writer.current('Observation', match);
+    if (resource) return { status: 200, verdict: 'accepted', resource, findings: [], outcome: toOperationOutcome([]) };
+  }
+  return settle(writer, await judgeNew(writer, observation, id, work), work);
+}
+
+/** Takes in a correction of a stored reading; throws ServiceError for an unknown id or a stale version. */
+export async function correctReading(
+  writer: StoreWriter,
+  observation: ExactObservation,
+  id: string,
+  ifMatchVersion: number,
+  work: ReadingWork,
+): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+  const current = await writer.current('Observation', id);
+  if (current === undefined) {
+    throw new ServiceError(
+      'ERR_METHOD',
+      'No reading is stored under this id, and ids are given by the service; send a new reading with POST.',
+    );
+  }
+  if (current.version !== ifMatchVersion) {
+    throw new ServiceError(
+      'ERR_VERSION_CONFLICT',
+      'If-Match names a version that is not the current one; read again and repeat the correction.',
+      { expression: 'http.If-Match' },
+    );
+  }
+  const before = treeOf(current) as unknown as ExactObservation;
+  if (codedMeasure(before)?.of === 'bmi') return refused([finding(bmiNotCorrectable)], work);
+  const context = await loadContext(writer, observation, { id, version: current.version + 1 }, work);
+  const replaces = await replacedReading(writer, before, current, work);
+  const reading = readingAsSent(observation, context);
+  const evaluation = evaluate(observation, { ...context, replaces });
+  const judgement: Judgement =
+    reading === undefined || evaluation.stored === undefined
+      ? { kind: 'refused', findings: evaluation.findings }
+      : { kind: 'stored', evaluation, context: { ...context, replaces }, reading };
+  const answer = await settle(writer, judgement, work);
+  return answer.status === 201 ? { ...answer, status: 200 } : answer;
+}
+
+async function replacedReading(
+  reader: StoreReader,
+  before: ExactObservation,
+  { id, version }: StoredResource,
+  surroundings: Surroundings,
+): Promise<Reading> {
+  const context = await loadContext(reader, before, { id, version }, surroundings);
+  const reading = toReading(before, { id, version, person: context.person.key });
+  if (reading === undefined) throw new Error(`Observation/${id} is stored but cannot be decoded`);
+  return reading;
+}
+
+async function settle(
+  writer: StoreWriter,
+  judgement: Judgement,
+  work: ReadingWork,
+): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+  if (judgement.kind === 'refused') return refused(judgement.findings, work);
+  const policyVersion = work.policy.version;
+  if (judgement.kind === 'existing') {
+    const { resource, findings } = judgement;
+    return { status: 200, verdict: 'accepted', resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
+  }
+  const { evaluation, context, reading } = judgement;
+  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
+  await remember(writer, context.id, reading);
+  const { verdict, findings } = evaluation;
+  return {
+    status: verdict === 'held' ? 202 : 201,
+    verdict,
+    ...(resource && { resource }),
+    findings,
+    outcome: toOperationOutcome(findings, { policyVersion }),
+  };
+}
+
+export function refused(findings: readonly Finding[], { policy }: Surroundings): IntakeAnswer & { readonly findings: readonly Finding[] } {
+  return {
+    status: refusalStatusOf(findings),
+    verdict: 'refused',
+    findings,
+    outcome: toOperationOutcome(findings, { policyVersion: policy.version }),
+  };
+}
+
+/** A correction's body: an Observation that names the id of its address. */
+export function conformCorrection(parsed: JsonValue, id: string): ReturnType<typeof conformObservation> {
+  if (!isJsonObject(parsed) || parsed['id'] !== id) {
+    throw new ServiceError('ERR_BAD_VALUE', 'The id in the body is not the id in the address; make them equal.', {
+      expression: 'Observation.id',
+    });
+  }
+  return conformObservation(parsed);
+}
+
+/** `identifier=system|value`, the one condition that is served. */
+export function parseIfNoneExist(condition: string | undefined): Token | undefined {
+  if (condition === undefined) return undefined;
+  const parameters = [...new URLSearchParams(condition.startsWith('?') ? condition.slice(1) : condition)];
+  const [name, token] = parameters[0] ?? [];
+  const separator = token?.indexOf('|') ?? -1;
+  if (parameters.length !== 1 || name !== 'identifier' || token === undefined || separator < 1 || separator === token.length - 1) {
+    throw new ServiceError('ERR_BAD_VALUE', 'The condition must be identifier=system|value, with both parts.', {
+      expression: 'http.If-None-Exist',
+    });
+  }
+  return { system: token.slice(0, separator), value: token.slice(separator + 1) };
+}
