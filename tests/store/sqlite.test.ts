@@ -88,6 +88,25 @@ describe('opening', () => {
     database.close();
   });
 
+  test('numbers go on where they were though every row is cleared away and the store restarts', async () => {
+    const store = await open();
+    const number = await store.write((tx) => tx.enqueue(outboxItem('Patient/p1', ['o1'])));
+    const before = await putWeight(store, 'a1');
+    await store.close();
+    const database = new Database(path);
+    const seq = database.prepare('select seq from resource_version').pluck().get() as number;
+    for (const table of ['outbox_concern', 'outbox_item', 'search_token', 'observation', 'resource_version'])
+      database.exec(`delete from ${table}`);
+    database.close();
+    const again = await open();
+    expect(await again.write((tx) => tx.enqueue(outboxItem('Patient/p1', ['o2'])))).toBe(number + 1);
+    expect(await putWeight(again, 'a1')).toMatchObject({ version: before.version });
+    await again.close();
+    const reader = new Database(path, { readonly: true });
+    expect(reader.prepare('select seq from resource_version').pluck().get()).toBe(seq + 1);
+    reader.close();
+  });
+
   test('a store for a test leaves nothing behind', async () => {
     const before = readdirSync(tmpdir()).filter((name) => name.startsWith('steelyard-'));
     const store = await openSqliteStore(':memory:', { clock: new SetClock() });
