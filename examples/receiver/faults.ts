@@ -1,6 +1,6 @@
 /**
  * Ways in which a real EHR lets a sender down, to be asked for by tests: each is used up by one
- * request of its kind, in order. What a fault does to the answer happens on the real socket.
+ * request that it is aimed at, in order. What a fault does to the answer happens on the real socket.
  */
 
 /** What becomes of an answer after the request was applied. */
@@ -14,7 +14,16 @@ export type SpoiltAnswer =
   | { readonly spoil: 'drop-entry' }
   | { readonly spoil: 'replace'; readonly status: number; readonly headers?: Readonly<Record<string, string>>; readonly body?: string };
 
-export type Fault = { readonly on?: 'bundle' | 'search' } & (
+interface Aim {
+  /** The kind of request that it waits for; a Bundle when absent. */
+  readonly on?: 'bundle' | 'search';
+  /** Spares requests whose body does not hold this text. */
+  readonly bodyHas?: string;
+  /** Is never used up. */
+  readonly isLasting?: boolean;
+}
+
+export type Fault = Aim & (
   | { readonly do: 'nothing' }
   /** Answers without applying. */
   | { readonly do: 'answer'; readonly status: number; readonly headers?: Readonly<Record<string, string>>; readonly body?: string }
@@ -35,9 +44,11 @@ export class FaultScript {
     this.#waiting.push(...faults);
   }
 
-  /** Uses up the next fault for this kind of request. */
-  next(kind: 'bundle' | 'search'): Fault | undefined {
-    const index = this.#waiting.findIndex(({ on = 'bundle' }) => on === kind);
-    return index < 0 ? undefined : this.#waiting.splice(index, 1)[0];
+  /** The next fault for this request, which is thereby used up unless it is a lasting one. */
+  next(kind: 'bundle' | 'search', body: string): Fault | undefined {
+    const index = this.#waiting.findIndex(({ on = 'bundle', bodyHas = '' }) => on === kind && body.includes(bodyHas));
+    const fault = this.#waiting[index];
+    if (fault !== undefined && fault.isLasting !== true) this.#waiting.splice(index, 1);
+    return fault;
   }
 }

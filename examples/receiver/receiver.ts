@@ -58,7 +58,8 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
   async function serve(request: IncomingMessage, response: ServerResponse): Promise<void> {
     const call = await readCall(request);
     requests.push({ method: call.method, url: request.url ?? '', headers: request.headers, body: call.body });
-    const fault = kindOf(call) === undefined ? undefined : script.next(kindOf(call) as 'bundle' | 'search');
+    const kind = kindOf(call);
+    const fault = kind === undefined ? undefined : script.next(kind, call.body);
     if (fault?.do === 'reset') return reset(response);
     if (fault?.do === 'answer') return send(response, fault.status, fault.headers ?? {}, fault.body ?? '');
     if (fault?.do === 'delay') await pause(fault.ms, undefined, { ref: false });

@@ -194,7 +194,7 @@ it('speaks of nobody in URLs, headers and log lines', async () => {
   await take(ward.store, [weight, height, bmi]);
   const worker = ward.forward({ parallel: 1 });
   await ward.untilEvents(2);
-  ward.clock.advance(1_000);
+  ward.clock.advance(10_000);
   worker.wake();
   await ward.untilEvents(3);
   expect(ward.events).toEqual(['parked 1', 'postponed 2 unclear', 'sent 2']);
