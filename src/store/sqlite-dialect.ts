@@ -20,7 +20,7 @@ const STORAGE_TROUBLE = /^SQLITE_(BUSY|LOCKED|FULL|READONLY|IOERR|CANTOPEN|NOMEM
 /** Searches with lists have as many texts as lists have lengths; beyond this the cache starts anew. */
 const MOST_STATEMENTS = 500;
 
-export function isStorageTrouble(error: unknown): boolean {
+function isStorageTrouble(error: unknown): boolean {
   return error instanceof Error && 'code' in error && typeof error.code === 'string' && STORAGE_TROUBLE.test(error.code);
 }
 
