@@ -44,8 +44,7 @@ const Environment = z.object({
     .describe('address to listen on; a non-loopback address is refused while `STEELYARD_AUTH=none`'),
   STEELYARD_PORT: z
     .string()
-    .regex(/^\d{1,5}$/, { error: 'must be a whole number from 0 to 65535' })
-    .refine((text) => Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' })
+    .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' })
     .default('8080')
     .describe('port to listen on; `0` picks a free one, which the start line prints'),
   STEELYARD_DATABASE: z

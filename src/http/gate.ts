@@ -16,6 +16,9 @@ export const checkFirstLines: RequestHandler = (req, _res, next) => {
   if (req.rawHeaders.length > 2 * MOST_HEADERS)
     throw new ServiceError('ERR_HEADERS_TOO_LARGE', `There are more than ${MOST_HEADERS} headers.`);
   if (req.rawHeaders.some((text) => text.length > LONGEST_HEADER)) throw new ServiceError('ERR_HEADERS_TOO_LARGE', 'A header is too long.');
+  if (req.httpVersion !== '1.0' && req.headers.host === undefined) {
+    throw new ServiceError('ERR_BAD_REQUEST', 'There is no Host header.', { expression: 'http.host' });
+  }
   const expect = req.get('expect');
   if (expect !== undefined && expect.toLowerCase() !== '100-continue') {
     throw new ServiceError('ERR_EXPECTATION', 'The only expectation that is met is 100-continue.', { expression: 'http.expect' });

@@ -1,7 +1,7 @@
 /**
  * The listening side: limits of the HTTP server, and answers to requests that never reach the app.
  */
-import { createServer, type RequestListener, type Server, type ServerResponse } from 'node:http';
+import { createServer, type RequestListener, type Server, type ServerOptions, type ServerResponse } from 'node:http';
 import type { Duplex } from 'node:stream';
 import { ServiceError, toServiceOutcome, type ErrorCode } from '../errors.ts';
 
@@ -9,23 +9,23 @@ import { ServiceError, toServiceOutcome, type ErrorCode } from '../errors.ts';
  * Node 20's own limits are 60 s for headers, 300 s for a request and a check every 30 s: enough
  * for a few slow callers to hold every slot.
  */
-const LIMITS = {
+export const LIMITS = {
   headersTimeout: 10_000,
   requestTimeout: 30_000,
   keepAliveTimeout: 75_000,
   connectionsCheckingInterval: 2_000,
   maxHeaderSize: 16 * 1024,
-  requireHostHeader: true,
+  // the app asks for Host itself: node's own refusal has no body
+  requireHostHeader: false,
 } as const;
 
-/** Node drops headers beyond its cap silently, so it lies above the number that the app refuses. */
-const HEADERS_KEPT = 250;
 const MOST_CONNECTIONS = 2_000;
 
 /** A server without an app yet: attach one once the address is known. */
-export function createHttpServer(): Server {
-  const server = createServer(LIMITS);
-  server.maxHeadersCount = HEADERS_KEPT;
+export function createHttpServer(limits: ServerOptions = LIMITS): Server {
+  const server = createServer(limits);
+  // node drops headers beyond its count silently; here the app refuses, and the size bounds the count
+  server.maxHeadersCount = 0;
   server.maxConnections = MOST_CONNECTIONS;
   return server;
 }

@@ -3,7 +3,7 @@
  * scripts. Answers are kept as raw text, so that digits can be looked at.
  */
 import { once } from 'node:events';
-import { request, type IncomingHttpHeaders, type Server } from 'node:http';
+import { request, type IncomingHttpHeaders, type Server, type ServerOptions } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { afterEach } from 'vitest';
 import { isJsonObject, parseExactJson, type JsonObject } from '../../src/core/json.ts';
@@ -58,11 +58,13 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
   };
 }
 
-export async function startEdge(parts: { readonly intake?: Partial<Intake>; readonly serving?: Partial<Serving> } = {}): Promise<Edge> {
+export async function startEdge(
+  parts: { readonly intake?: Partial<Intake>; readonly serving?: Partial<Serving>; readonly limits?: ServerOptions } = {},
+): Promise<Edge> {
   const store = parts.serving?.store ?? (await openSqliteStore(':memory:', { clock: CLOCK }));
   closers.push(() => store.close());
   const logLines: string[] = [];
-  const server = createHttpServer();
+  const server = createHttpServer(parts.limits);
   server.listen(0, '127.0.0.1');
   await once(server, 'listening');
   const { port } = server.address() as AddressInfo;
