@@ -76,7 +76,7 @@ export const PROFILE_CONSTRAINTS: readonly ProfileConstraint[] = [
     of: ['weight', 'height'],
     on: 'Observation',
     severity: 'error',
-    human: 'two components answer the same question about how it was measured',
+    human: 'each question about how it was measured must have one answer only',
     expression: `component.code.coding.where(${anyOf(QUALIFIERS)}).select(system & '|' & code).isDistinct()`,
     about: 'component',
     deviation: QUADRATIC,

@@ -1,0 +1,49 @@
+/**
+ * The conformance resources in `profiles/`, read once at start: StructureDefinitions, ValueSets,
+ * CodeSystems, ConceptMap and OperationDefinition. They are made from the code's own tables
+ * (`scripts/generate-artefacts.ts`); the CapabilityStatement is made from the routes when asked for.
+ */
+import { existsSync, readdirSync, readFileSync } from 'node:fs';
+import { dirname, join } from 'node:path';
+
+const TYPES = ['StructureDefinition', 'ValueSet', 'CodeSystem', 'ConceptMap', 'OperationDefinition'] as const;
+
+export interface LoadedArtefact {
+  readonly type: (typeof TYPES)[number];
+  readonly id: string;
+  /** Canonical URL. */
+  readonly url: string;
+  readonly name: string;
+  /** The resource as JSON text, ready to be sent. */
+  readonly text: string;
+}
+
+/**
+ * All artefacts, by type and id.
+ *
+ * @throws Error when the folder is missing or a file is not an artefact of ours: a broken installation
+ */
+export function loadArtefacts(folder: string = profilesFolder()): LoadedArtefact[] {
+  return readdirSync(folder)
+    .filter((file) => file.endsWith('.json'))
+    .sort()
+    .map((file) => toArtefact(file, readFileSync(join(folder, file), 'utf8')));
+}
+
+function toArtefact(file: string, text: string): LoadedArtefact {
+  const { resourceType, id, url, name } = JSON.parse(text) as Partial<Record<string, string>>;
+  const type = TYPES.find((known) => known === resourceType);
+  if (type === undefined || id === undefined || url === undefined || name === undefined || file !== `${type}-${id}.json`) {
+    throw new Error(`profiles/${file} is not a conformance resource of this service`);
+  }
+  return { type, id, url, name, text: text.trimEnd() };
+}
+
+/** The project's folder: above `src/`, or above `dist/src/` once built. */
+function profilesFolder(): string {
+  for (let folder = import.meta.dirname; folder !== dirname(folder); folder = dirname(folder)) {
+    const candidate = join(folder, 'profiles');
+    if (existsSync(join(folder, 'package.json')) && existsSync(candidate)) return candidate;
+  }
+  throw new Error('the folder profiles/ is missing from this installation');
+}
