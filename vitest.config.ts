@@ -3,7 +3,9 @@ import { defineConfig } from 'vitest/config';
 export default defineConfig({
   test: {
     include: ['tests/**/*.test.ts'],
-    testTimeout: 30_000,
+    exclude: ['**/node_modules/**'],
+    reporters: ['default', './tests/closing-line.ts'],
+    testTimeout: 60_000,
     hookTimeout: 60_000,
     pool: 'forks',
     maxWorkers: 2,
