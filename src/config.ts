@@ -131,7 +131,7 @@ export interface ConfigRow {
 /** Every variable with its default and meaning, from the schema itself. */
 export function describeConfig(): readonly ConfigRow[] {
   return Object.entries(Environment.shape).map(([name, schema]) => {
-    const fallback = schema instanceof z.ZodDefault ? String(schema.def.defaultValue) : undefined;
+    const fallback = schema instanceof z.ZodDefault ? schema.def.defaultValue : undefined;
     return { name, means: schema.description ?? '', ...(fallback !== undefined && { default: fallback }) };
   });
 }

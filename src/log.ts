@@ -27,12 +27,26 @@ export interface ServingFacts {
   readonly policy: string;
 }
 
+/** What is known of one outbox item: its number and what came of it. */
+export interface ForwardingFacts {
+  readonly item?: number;
+  readonly tries?: number;
+  readonly status?: number;
+  readonly issueCodes?: readonly string[];
+  readonly kind?: string;
+  /** Name or code of an error of ours. */
+  readonly error?: string;
+}
+
+type ForwardingLine = (facts: ForwardingFacts, message: string) => void;
+
 export interface Log {
   /** The first line once the service answers. */
   listening(facts: ServingFacts): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
+  readonly forwarding: Readonly<Record<'debug' | 'info' | 'warn' | 'error', ForwardingLine>>;
   /** An error that nobody foresaw: its class, code and place, not its message. */
   fault(error: unknown, facts: { readonly requestId?: string; readonly during: string }): void;
 }
@@ -46,7 +60,12 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
     formatters: { level: (label: string) => ({ level: label }) },
   };
   const logger = destination ? pino(options, destination) : pino(options);
+  const forwarding =
+    (severity: 'debug' | 'info' | 'warn' | 'error'): ForwardingLine =>
+    ({ item, tries, status, issueCodes, kind, error }, message) =>
+      logger[severity]({ item, tries, status, issueCodes, kind, error }, message);
   return {
+    forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
     listening: ({ url, store, policy }) => logger.info({ url, store, policy }, 'listening'),
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),

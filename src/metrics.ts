@@ -13,6 +13,8 @@ export interface Metrics {
   /** `resent` is a reading that was there already. */
   reading(verdict: string): void;
   finding(ruleId: string): void;
+  /** What became of one try to send an outbox item. */
+  forwarding(result: 'sent' | 'postponed' | 'parked'): void;
 }
 
 const SECONDS = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 10];
@@ -37,6 +39,12 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
   });
   const readings = new Counter({ name: 'steelyard_readings_total', help: 'Readings by verdict', labelNames: ['verdict'], registers });
   const findings = new Counter({ name: 'steelyard_findings_total', help: 'Findings by rule', labelNames: ['rule'], registers });
+  const forwardings = new Counter({
+    name: 'steelyard_forwardings_total',
+    help: 'Tries to send to the EHR by result',
+    labelNames: ['result'],
+    registers,
+  });
   const gauge = (name: string, help: string) => new Gauge({ name, help, registers });
   const storeFigures = {
     waiting: gauge('steelyard_outbox_waiting', 'Outbox items that wait to be sent'),
@@ -74,6 +82,7 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
       durations.observe({ method, route }, durationMs / 1000);
     },
     reading: (verdict) => readings.inc({ verdict }),
+    forwarding: (result) => forwardings.inc({ result }),
     finding: (ruleId) => findings.inc({ rule: ruleId }),
   };
 }

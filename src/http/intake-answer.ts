@@ -16,14 +16,17 @@ import type { Request, Response, Serving } from './serving.ts';
 
 export function sendIntakeAnswer(req: Request, res: Response, answer: IntakeAnswer, { baseUrl }: Pick<Serving, 'baseUrl'>): void {
   const { status, resource, outcome } = answer;
-  if (!resource || status >= 400) return sendOutcome(res, status, outcome);
+  if (!resource || status >= 400) {
+    sendOutcome(res, status, outcome);
+    return;
+  }
   const isHeld = status === 202;
   const wanted = preferencesOf(req).return ?? (isHeld ? 'OperationOutcome' : 'representation');
   const kind = wanted === 'minimal' && isHeld ? 'OperationOutcome' : wanted;
   const location = versionUrl(baseUrl, resource);
-  if (kind === 'minimal') return sendFhir(res, { status, version: resource, location });
-  const text = kind === 'representation' ? resource.text : stringifyExact(outcome);
-  sendFhir(res, { status, text, version: resource, location });
+  const head = { status, version: resource, location };
+  if (kind === 'minimal') sendFhir(res, head);
+  else sendFhir(res, { ...head, text: kind === 'representation' ? resource.text : stringifyExact(outcome) });
 }
 
 /** Counts a judged reading and notes its verdict and rules for the log. */

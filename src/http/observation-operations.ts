@@ -74,13 +74,17 @@ function operationInput(req: Request): OperationInput {
   return { resource: holder['resource'], parameters: namedTexts({ ...fromUrl, ...textParameters(list) }) };
 }
 
-function textParameters(list: readonly JsonObject[]): Record<string, unknown> {
+function textParameters(list: readonly JsonObject[]): Record<string, JsonValue | undefined> {
   return Object.fromEntries(
-    list.map((item) => [item['name'], item['valueCode'] ?? item['valueUri'] ?? item['valueCanonical'] ?? item['valueString']]),
+    list.flatMap((item): [string, JsonValue | undefined][] => {
+      const { name } = item;
+      return typeof name === 'string'
+        ? [[name, item['valueCode'] ?? item['valueUri'] ?? item['valueCanonical'] ?? item['valueString']]]
+        : [];
+    }),
   );
 }
 
-function namedTexts(values: Readonly<Record<string, unknown>>): OperationInput['parameters'] {
-  const { mode, profile } = values;
+function namedTexts({ mode, profile }: Readonly<Record<string, JsonValue | undefined>>): OperationInput['parameters'] {
   return { ...(typeof mode === 'string' && { mode }), ...(typeof profile === 'string' && { profile }) };
 }

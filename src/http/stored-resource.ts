@@ -27,6 +27,6 @@ export function readStoredHistory({ store, baseUrl }: Serving, type: StoredType)
 
 function sendVersion(req: Request, res: Response, resource: StoredResource | undefined): void {
   if (!resource) throw notFound();
-  if (hasVersion(req, resource.version)) return sendFhir(res, { status: 304, version: resource });
-  sendFhir(res, { status: 200, text: resource.text, version: resource });
+  if (hasVersion(req, resource.version)) sendFhir(res, { status: 304, version: resource });
+  else sendFhir(res, { status: 200, text: resource.text, version: resource });
 }

@@ -88,7 +88,7 @@ describe('the CapabilityStatement', () => {
 
   test('every listed interaction answers, and every other is refused', async () => {
     for (const { type, interaction } of rest().resource ?? []) {
-      const listed = new Set(interaction?.map(({ code }) => String(code)));
+      const listed = new Set<string>(interaction?.map(({ code }) => code));
       for (const [code, call] of Object.entries(CALLS)) {
         const status = await call(type);
         if (listed.has(code)) expect(status, `${type} ${code}`).toBeLessThan(300);

@@ -6,7 +6,7 @@ import { once } from 'node:events';
 import { request, type IncomingHttpHeaders, type Server, type ServerOptions } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { afterEach } from 'vitest';
-import { isJsonObject, parseExactJson, type JsonObject } from '../../src/core/json.ts';
+import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { createApp } from '../../src/http/app.ts';
@@ -132,6 +132,6 @@ export function issueCodes(answer: Answer): string[] {
   return issue.map((item) => {
     if (!isJsonObject(item) || typeof item['diagnostics'] !== 'string' || !isJsonObject(item['details']))
       throw new Error('an issue says nothing');
-    return String(item['code']);
+    return stringifyExact(item['code'] ?? null).replaceAll('"', '');
   });
 }

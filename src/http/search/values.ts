@@ -17,8 +17,9 @@ function bad(name: string, message: string): never {
 export function alternatives(name: string, text: string): string[] {
   const parts = [''];
   for (const [piece] of text.matchAll(/\\.|[^\\]|\\/gs)) {
+    const last = parts.at(-1) ?? '';
     if (piece === ',') parts.push('');
-    else parts[parts.length - 1] += piece;
+    else parts.splice(-1, 1, last + piece);
   }
   if (parts.includes('')) bad(name, 'has an empty value.');
   if (parts.length > LONGEST_LIST) bad(name, `lists more than ${LONGEST_LIST} values.`);

@@ -1,0 +1,64 @@
+/**
+ * The service as a process: settings from the environment, signals, exit codes.
+ */
+import { ConfigError, EXIT_BAD_CONFIG, loadConfig } from './config.ts';
+import { createLog, type Log } from './log.ts';
+import { start, type Running } from './main.ts';
+import { StoreNotOpened } from './store/store-not-opened.ts';
+
+const EXIT_FAILED = 1;
+
+/**
+ * Runs until SIGTERM or SIGINT and sets the exit code: 0 after a graceful stop, 78 for settings
+ * that are wrong (a sentence each on standard error), 1 when the start failed otherwise.
+ */
+export async function serve(environment?: Readonly<Record<string, string | undefined>>): Promise<void> {
+  try {
+    const config = loadConfig(environment);
+    const log = createLog(config.logLevel);
+    // the default would print the error's message, which can quote what was sent
+    process.once('uncaughtException', (error) => {
+      log.fault(error, { during: 'process' });
+      process.exit(EXIT_FAILED);
+    });
+    const running = await start(config, { log });
+    const signal = await nextSignal();
+    log.stopping(signal);
+    await stopOrFail(running, log);
+  } catch (error) {
+    const { exitCode, sentences } = explainFailedStart(error);
+    for (const sentence of sentences) process.stderr.write(`${sentence}\n`);
+    process.exitCode = exitCode;
+  }
+}
+
+/** A second signal finds no listener and ends the process at once. */
+function nextSignal(): Promise<string> {
+  return new Promise((resolve) => {
+    for (const signal of ['SIGTERM', 'SIGINT'] as const) process.once(signal, resolve);
+  });
+}
+
+async function stopOrFail(running: Running, log: Log): Promise<void> {
+  try {
+    await running.stop();
+    process.exit(0);
+  } catch (error) {
+    log.fault(error, { during: 'stop' });
+    process.exit(EXIT_FAILED);
+  }
+}
+
+/** What to tell the person who started it. */
+function explainFailedStart(error: unknown): { readonly exitCode: number; readonly sentences: readonly string[] } {
+  if (error instanceof ConfigError) return { exitCode: EXIT_BAD_CONFIG, sentences: error.problems };
+  if (error instanceof StoreNotOpened) {
+    const exitCode = error.reason === 'in-use' ? EXIT_FAILED : EXIT_BAD_CONFIG;
+    return { exitCode, sentences: [`STEELYARD_DATABASE: ${error.message}.`] };
+  }
+  const { code, syscall } = error instanceof Error ? (error as NodeJS.ErrnoException) : {};
+  if (syscall === 'listen') {
+    return { exitCode: EXIT_FAILED, sentences: [`STEELYARD_HOST and STEELYARD_PORT: cannot listen there (${code ?? 'unknown reason'}).`] };
+  }
+  return { exitCode: EXIT_FAILED, sentences: [error instanceof Error ? (error.stack ?? error.message) : 'The service could not start.'] };
+}

@@ -1,0 +1,146 @@
+/**
+ * Composition root: config → store, intake, forwarder, app → listen. Nothing else builds edges.
+ */
+import { randomUUID } from 'node:crypto';
+import { once } from 'node:events';
+import type { Server } from 'node:http';
+import type { AddressInfo } from 'node:net';
+import { loadArtefacts } from './artefacts.ts';
+import type { Config } from './config.ts';
+import { toInstant } from './core/fhir-time.ts';
+import type { Policy } from './core/policy.ts';
+import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
+import { EhrClient } from './forward/ehr-client.ts';
+import { ForwardWorker } from './forward/worker.ts';
+import { createApp } from './http/app.ts';
+import { FHIR_PATH } from './http/fhir-router.ts';
+import { attachApp, createHttpServer } from './http/server.ts';
+import { createIntake } from './ingest.ts';
+import { createLog, type Log } from './log.ts';
+import { createMetrics, type Metrics } from './metrics.ts';
+import { loadPolicy } from './policy-file.ts';
+import type { Clock, Store } from './ports.ts';
+import { openSqliteStore } from './store/sqlite.ts';
+import { softwareVersion } from './version.ts';
+
+export interface Running {
+  /** Where the service listens, without a slash at its end; FHIR is below `/fhir`. */
+  readonly url: string;
+  /** Stops accepting, finishes what is in flight, closes the store. Takes 9 seconds at most. */
+  stop(): Promise<void>;
+}
+
+export interface StartOptions {
+  readonly clock?: Clock;
+  readonly log?: Log;
+}
+
+/** In-flight requests may take so long before they are cut off, and so may sending to the EHR. */
+const LONGEST_FINISH_MS = 7_000;
+const IDLE_CHECK_MS = 50;
+
+/**
+ * Starts the service and resolves once it answers.
+ *
+ * @throws ConfigError (policy file), StoreNotOpened, or the system's error when it cannot listen
+ */
+export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
+  const clock = options.clock ?? { nowMs: () => Date.now() };
+  const log = options.log ?? createLog(config.logLevel);
+  const policy = loadPolicy(config.policyFile, MOVABLE_RULES);
+  const store = await openSqliteStore(config.database, { clock });
+  try {
+    return await startOn(store, { config, clock, log, policy });
+  } catch (error) {
+    await store.close();
+    throw error;
+  }
+}
+
+interface Parts {
+  readonly config: Config;
+  readonly clock: Clock;
+  readonly log: Log;
+  readonly policy: Policy;
+}
+
+async function startOn(store: Store, parts: Parts): Promise<Running> {
+  const { config, clock, log, policy } = parts;
+  const artefacts = loadArtefacts();
+  const version = softwareVersion();
+  const metrics = createMetrics(store, clock);
+  const worker = config.ehrUrl === undefined ? undefined : createWorker(config.ehrUrl, store, metrics, parts);
+  const server = createHttpServer();
+  server.listen(config.port, config.host);
+  await once(server, 'listening');
+
+  // no request is read before this tick ends, so nobody meets a server without its app
+  const url = urlOf(config.host, (server.address() as AddressInfo).port);
+  const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
+  let isStopping = false;
+  const intake = createIntake({
+    store,
+    clock,
+    policy,
+    newId: randomUUID,
+    knownBases: [...new Set([baseUrl, `${url}${FHIR_PATH}`, ...(config.ehrUrl === undefined ? [] : [config.ehrUrl])])],
+    forwards: worker !== undefined,
+    onStored: () => worker?.wake(),
+  });
+  const app = createApp({
+    intake,
+    store,
+    artefacts,
+    rules: RULES,
+    policy,
+    metrics,
+    log,
+    baseUrl,
+    version,
+    startedAt: toInstant(clock.nowMs()),
+    isStopping: () => isStopping,
+  });
+  attachApp(server, app);
+  worker?.start();
+  log.listening({ url, store: 'sqlite', policy: policy.version });
+
+  let stopped: Promise<void> | undefined;
+  const stop = async (): Promise<void> => {
+    isStopping = true;
+    await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
+    await store.close();
+    log.stopped();
+  };
+  return { url, stop: () => (stopped ??= stop()) };
+}
+
+function createWorker(ehrUrl: string, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+  return new ForwardWorker({
+    outbox: store.outbox,
+    read: store.read,
+    ehr: new EhrClient({ baseUrl: ehrUrl }),
+    clock,
+    log: log.forwarding,
+    random: Math.random,
+    events: {
+      sent: () => metrics.forwarding('sent'),
+      postponed: () => metrics.forwarding('postponed'),
+      parked: () => metrics.forwarding('parked'),
+    },
+  });
+}
+
+function urlOf(host: string, port: number): string {
+  return `http://${host.includes(':') ? `[${host}]` : host}:${port}`;
+}
+
+async function closeServer(server: Server): Promise<void> {
+  const closed = once(server, 'close');
+  server.close();
+  // a connection that goes idle after its last answer would otherwise stay open until its keep-alive ends
+  const idle = setInterval(() => server.closeIdleConnections(), IDLE_CHECK_MS);
+  const cutOff = setTimeout(() => server.closeAllConnections(), LONGEST_FINISH_MS);
+  await closed;
+  clearInterval(idle);
+  clearTimeout(cutOff);
+}
