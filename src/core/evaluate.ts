@@ -9,7 +9,7 @@ import type * as fhir4 from 'fhir/r4.js';
 import { deriveBmi, type NoBmiReason } from './derive/bmi.ts';
 import { bmiDifference, type Derived } from './derive/difference.ts';
 import { compareSentBmi } from './derive/sent-bmi.ts';
-import { asHeld, enrich, withoutServiceMarks, type Enriched } from './enrich/enrich.ts';
+import { asCoarse, asHeld, enrich, withoutServiceMarks, type Enriched } from './enrich/enrich.ts';
 import { factsOf, type ObservationFacts } from './facts.ts';
 import { finding, verdictOf, type Finding, type Verdict } from './finding.ts';
 import { codedMeasure, toReading, type ExactObservation } from './observation.ts';
@@ -18,6 +18,7 @@ import type { Context, Reading, StandingBmi } from './reading.ts';
 import { bmiNotDerived } from './rules/bmi.ts';
 import { correctionOtherReading, correctionUnknown } from './rules/identity.ts';
 import { RULES } from './rules/index.ts';
+import { scaleCoarse } from './rules/precision.ts';
 import { applyRules, subjectOf } from './rules/rule.ts';
 
 export interface Evaluation {
@@ -70,7 +71,8 @@ function conclude({ observation, reading: measured, additions }: Enriched, ruleF
   const verdict = verdictOf(ruleFindings);
   const held = verdict === 'held';
   const reading: Reading = held ? { ...measured, held, status: 'preliminary' } : measured;
-  const stored = held ? asHeld(observation) : observation;
+  const marked = ruleFindings.some(({ rule }) => rule.id === scaleCoarse.id) ? asCoarse(observation) : observation;
+  const stored = held ? asHeld(marked) : marked;
   const { drafts, without } = deriveBmi([...context.history, reading], context.person, context.policy);
   const findings = [...ruleFindings, ...noBmiFinding(reading, without.get(reading.id))];
   const { id, version } = context;

@@ -18,8 +18,13 @@ const DATE_TIME = /^(\d{4})-(\d{2})-(\d{2})(?:T(\d{2}):(\d{2}):(\d{2})(?:\.(\d{1
 export const DAY_MS = 86_400_000;
 export const HOUR_MS = 3_600_000;
 
+/** `Date.UTC`, which would read the years 0 to 99 as 1900 to 1999. */
+function midnightOf(year: number, month: number, day: number): number {
+  return new Date(0).setUTCFullYear(year, month - 1, day);
+}
+
 function daysInMonth(year: number, month: number): number {
-  return new Date(Date.UTC(year, month, 0)).getUTCDate();
+  return new Date(midnightOf(year, month + 1, 0)).getUTCDate();
 }
 
 /** True when year, month and day exist in the calendar; a bare year or month may be given. */
@@ -38,7 +43,7 @@ export function parseDateTime(text: string): Effective | undefined {
   const match = DATE_TIME.exec(text);
   if (!match || !isCalendarDate(text)) return undefined;
   const [, year, month, day, hour, minute, second, fraction, zone] = match;
-  const midnight = Date.UTC(Number(year), Number(month) - 1, Number(day));
+  const midnight = midnightOf(Number(year), Number(month), Number(day));
   if (hour === undefined) return { text, startMs: midnight, endMs: midnight + DAY_MS - 1, precision: 'day' };
   if (Number(hour) > 23 || Number(minute) > 59 || Number(second) > 60) return undefined;
   const offset = offsetMinutes(zone as string);
@@ -75,8 +80,8 @@ export function ageAt(birthDate: string, atMs: number): Age | undefined {
   const year = Number(match[1]);
   const [firstMonth, lastMonth] = match[2] ? [Number(match[2]), Number(match[2])] : [1, 12];
   const [firstDay, lastDay] = match[3] ? [Number(match[3]), Number(match[3])] : [1, daysInMonth(year, lastMonth)];
-  const earliest = Date.UTC(year, firstMonth - 1, firstDay);
-  const latest = Date.UTC(year, lastMonth - 1, lastDay);
+  const earliest = midnightOf(year, firstMonth, firstDay);
+  const latest = midnightOf(year, lastMonth, lastDay);
   return {
     youngestDays: Math.floor((atMs - latest) / DAY_MS),
     oldestDays: Math.floor((atMs - earliest) / DAY_MS),

@@ -87,6 +87,8 @@ const SEVERITY: Readonly<Record<Outcome, 'error' | 'warning' | 'information'>> =
   inform: 'information',
 };
 
+const RANK: Readonly<Record<Outcome, number>> = { refuse: 0, hold: 1, warn: 2, inform: 3 };
+
 /** The filled sentence. Throws when a fact is missing, since that is a bug in the rule. */
 export function explainFinding({ rule, facts }: Finding): string {
   return rule.explain.replace(/\{(\w+)\}/g, (_, name: string) => {
@@ -97,7 +99,7 @@ export function explainFinding({ rule, facts }: Finding): string {
 }
 
 /**
- * Findings as R4 OperationOutcome: `diagnostics` is the sentence, `details` the rule,
+ * Findings as R4 OperationOutcome, the worst first: `diagnostics` is the sentence, `details` the rule,
  * `expression` the element; extensions carry what the rule did and its source.
  *
  * @param root prefix for expressions, e.g. `Bundle.entry[3].resource` in place of the type name
@@ -106,7 +108,8 @@ export function toOperationOutcome(
   findings: readonly Finding[],
   options: { readonly policyVersion?: string; readonly root?: string } = {},
 ): fhir4.OperationOutcome {
-  const issue = findings.length > 0 ? findings.map((item) => toIssue(item, options.root)) : [ALL_WELL];
+  const worstFirst = [...findings].sort((a, b) => RANK[a.outcome] - RANK[b.outcome]);
+  const issue = findings.length > 0 ? worstFirst.map((item) => toIssue(item, options.root)) : [ALL_WELL];
   return {
     resourceType: 'OperationOutcome',
     ...(options.policyVersion && { extension: [{ url: OURS.policyVersionExtension, valueString: options.policyVersion }] }),

@@ -133,7 +133,9 @@ function build(text: string): JsonValue {
 function plainDigits(literal: string): string | undefined {
   const value = parseDecimal(literal);
   if (value === undefined) return undefined;
-  return /[eE]/.test(literal) ? toText(value) : literal;
+  const plain = /[eE]/.test(literal) ? toText(value) : literal;
+  // what is written out must be readable again
+  return plain.length > LONGEST_LITERAL ? undefined : plain;
 }
 
 /** Writes a tree back as compact JSON, every number with the digits it came with. */

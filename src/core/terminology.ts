@@ -59,6 +59,13 @@ export const VITAL_SIGNS_CATEGORY = { system: SYSTEM.category, code: 'vital-sign
 /** The tag on readings that we hold, so that a sender's own `preliminary` is told apart. */
 export const HELD_TAG = { system: OURS.tagSystem, code: 'held', display: 'Held until somebody weighs again or decides' } as const;
 
+/** The tag on readings that a site accepts although the scale is coarser than the precision rule. */
+export const COARSE_TAG = {
+  system: OURS.tagSystem,
+  code: 'coarse-scale',
+  display: 'Read on a scale coarser than the precision rule',
+} as const;
+
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';
 export type Measured = Exclude<Quantified, 'bmi'>;

@@ -16,6 +16,7 @@ function fragmentsIn(resource: Wire): Set<string> {
   walkElements(resource, ({ type, value }) => {
     const text = type === 'Reference' ? (value as Wire)['reference'] : POINTING.has(type) ? value : undefined;
     if (typeof text === 'string' && text.startsWith('#')) found.add(text);
+    return true;
   });
   return found;
 }
@@ -61,7 +62,8 @@ export function repeatedFullUrl({ type, entry }: Wire): string[] {
   return listOf(entry).flatMap(({ fullUrl, resource }, index) => {
     if (typeof fullUrl !== 'string') return [];
     const meta = (resource as Wire | undefined)?.['meta'] as Wire | undefined;
-    const key = fullUrl + String(meta?.['versionId'] ?? '');
+    const versionId = meta?.['versionId'];
+    const key = typeof versionId === 'string' ? fullUrl + versionId : fullUrl;
     const isRepeated = seen.has(key);
     seen.add(key);
     return isRepeated ? [`entry[${index}].fullUrl`] : [];

@@ -20,16 +20,19 @@ export interface Visit {
   readonly contained: boolean;
 }
 
+/** Returns false to end the whole walk. */
+export type Visitor = (at: Visit) => boolean;
+
 /**
  * Calls `visit` for the resource and everything below it, entries of Bundles and Parameters
- * excepted. Primitives are visited too, by their type. `visit` may return false to end the walk.
+ * excepted. Primitives are visited too, by their type.
  */
-export function walkElements(resource: Wire, visit: (at: Visit) => boolean | void): void {
+export function walkElements(resource: Wire, visit: Visitor): void {
   walk({ type: String(resource['resourceType']), value: resource, expression: String(resource['resourceType']), contained: false }, visit);
 }
 
-function walk(at: Visit, visit: (at: Visit) => boolean | void): boolean {
-  if (visit(at) === false) return false;
+function walk(at: Visit, visit: Visitor): boolean {
+  if (!visit(at)) return false;
   if (at.value === null || typeof at.value !== 'object') return true;
   for (const [key, value] of Object.entries(at.value)) {
     const step = stepInto(at.type, key);
@@ -46,7 +49,7 @@ function walk(at: Visit, visit: (at: Visit) => boolean | void): boolean {
   return true;
 }
 
-function enter(parent: Visit, type: string, value: unknown, expression: string, visit: (at: Visit) => boolean | void): boolean {
+function enter(parent: Visit, type: string, value: unknown, expression: string, visit: Visitor): boolean {
   if (value === undefined || value === null) return true;
   if (type !== 'Resource') return walk({ type, value, expression, contained: parent.contained }, visit);
   if (!expression.slice(0, expression.lastIndexOf('[')).endsWith('.contained')) return true;

@@ -205,6 +205,7 @@ const BUNDLE: readonly Constraint[] = [
     human: 'only entries of a search result say how they were found',
     expression: `search.empty() or ${bundleTypeIs('searchset')}`,
     about: 'search',
+    deviation: 'published for the Bundle; asked of each entry, so that the answer can name it',
     couldFail: ({ search }) => search !== undefined,
   },
   {
@@ -214,6 +215,7 @@ const BUNDLE: readonly Constraint[] = [
     human: 'each entry of a batch, transaction or history needs a request, and other entries have none',
     expression: `request.exists() = (${bundleTypeIs(...REQUESTING)})`,
     about: 'request',
+    deviation: 'published for the Bundle; asked of each entry, so that the answer can name it',
     couldFail: ({ request }, { resource }) => (request !== undefined) !== REQUESTING.includes(String(resource['type'])),
   },
   {
@@ -223,6 +225,7 @@ const BUNDLE: readonly Constraint[] = [
     human: 'each entry of a response or history needs a response, and other entries have none',
     expression: `response.exists() = (${bundleTypeIs(...RESPONDING)})`,
     about: 'response',
+    deviation: 'published for the Bundle; asked of each entry, so that the answer can name it',
     couldFail: ({ response }, { resource }) => (response !== undefined) !== RESPONDING.includes(String(resource['type'])),
   },
   {

@@ -67,10 +67,17 @@ export function checkStructure(type: ServedType, plain: unknown): StructureFault
 }
 
 function collect(type: ServedType, plain: unknown, root: string, faults: Map<string, StructureFault>): void {
-  const report = (fault: StructureFault): void => void (faults.has(fault.expression) || faults.set(fault.expression, fault));
-  if (!isObject(plain)) return report({ kind: 'structure', expression: root, problem: 'a resource must be a JSON object' });
-  if (plain['resourceType'] !== type)
-    return report({ kind: 'structure', expression: `${root}.resourceType`, problem: `this must be the text ${type}` });
+  const report = (fault: StructureFault): void => {
+    if (!faults.has(fault.expression)) faults.set(fault.expression, fault);
+  };
+  if (!isObject(plain)) {
+    report({ kind: 'structure', expression: root, problem: 'a resource must be a JSON object' });
+    return;
+  }
+  if (plain['resourceType'] !== type) {
+    report({ kind: 'structure', expression: `${root}.resourceType`, problem: `this must be the text ${type}` });
+    return;
+  }
 
   const check = CHECKS[type];
   if (!check(plain)) for (const fault of toFaults(type, plain, root, check.errors ?? [])) report(fault);

@@ -105,8 +105,13 @@ function chooseHeight(
   return after.filter(({ effective }) => effective.startMs === earliest).at(-1);
 }
 
+/** The id comes last, for heights that nothing else tells apart: the same one is chosen each time. */
 function byTime(a: UsableReading, b: UsableReading): number {
-  return a.effective.startMs - b.effective.startMs || rank(a) - rank(b) || (a.tieKey < b.tieKey ? -1 : a.tieKey > b.tieKey ? 1 : 0);
+  return a.effective.startMs - b.effective.startMs || rank(a) - rank(b) || compareText(a.tieKey, b.tieKey) || compareText(a.id, b.id);
+}
+
+function compareText(a: string, b: string): number {
+  return a < b ? -1 : a > b ? 1 : 0;
 }
 
 function rank({ position }: Reading): number {

@@ -5,7 +5,7 @@
  */
 import type { Context, Reading } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
-import { HELD_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
+import { COARSE_TAG, HELD_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
 import { knownMethod, methodCoding, methodQualifier, positionQualifier } from './method.ts';
@@ -95,6 +95,11 @@ function withIdentity(observation: ExactObservation, { of }: Reading, id: string
     meta: { ...observation.meta, profile: [...claimed, ...profiles] },
     identifier: [...(observation.identifier ?? []), { system: OURS.observationIdentifier, value: id }],
   };
+}
+
+/** The mark that the policy asks for when it lets a coarse scale's reading pass. */
+export function asCoarse(observation: ExactObservation): ExactObservation {
+  return { ...observation, meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), COARSE_TAG] } };
 }
 
 /** The stored form of a reading that waits: preliminary, tagged, with the sender's status kept. */

@@ -101,7 +101,7 @@ const personUnknown: Rule = {
   source: 'local policy',
   explain:
     'The service has not been told of this person, so limits for the age could not be applied. Send the Patient with a birth date (PUT Patient).',
-  check: ({ context }) => (context.person.known || context.person.ambiguous ? undefined : {}),
+  check: ({ context: { person } }) => (person.known || person.ambiguous || person.key === '' ? undefined : {}),
 };
 
 const ageUnknown: Rule = {

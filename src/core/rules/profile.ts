@@ -58,7 +58,7 @@ const displayContradicts: Rule = {
   source: 'common practice, no source',
   explain: 'A code for {meant} is displayed as {shown}, so one of the two is wrong. Weigh or measure again, or send the right code.',
   check: ({ observation, measure }) => {
-    if (measure === undefined) return undefined;
+    if (measure === undefined || measure.conflicting) return undefined;
     const shown = observation.code.coding?.flatMap(({ system, display }) => {
       if (system !== SYSTEM.loinc || display === undefined) return [];
       return LOINC_CODES.find((row) => row.display.toLowerCase() === display.trim().toLowerCase() && row.of !== measure.of) ?? [];

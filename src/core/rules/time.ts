@@ -1,5 +1,5 @@
 /** When it was measured: not in the future, not before birth, not suspiciously long ago. */
-import { DAY_MS, HOUR_MS } from '../fhir-time.ts';
+import { ageAt, DAY_MS, HOUR_MS } from '../fhir-time.ts';
 import { EFFECTIVE, type Rule } from './rule.ts';
 
 /** A day without a time begins up to 14 hours before UTC midnight in the easternmost zone. */
@@ -54,7 +54,12 @@ const beforeBirth: Rule = {
   expression: EFFECTIVE,
   source: 'common practice, no source',
   explain: 'The person was not born yet at the time of measuring. Check the person, the birth date and the clock.',
-  check: ({ age }) => (age !== undefined && age.oldestDays < 0 ? {} : undefined),
+  check: ({ effective, context: { person } }) => {
+    if (effective === undefined || person.birthDate === undefined) return undefined;
+    // a birth date is a day of the place of birth: in Auckland it begins while it is still yesterday in UTC
+    const latestLocal = ageAt(person.birthDate, effective.startMs + EASTERNMOST_MS);
+    return latestLocal !== undefined && latestLocal.oldestDays < 0 ? {} : undefined;
+  },
 };
 
 const dayOnly: Rule = {

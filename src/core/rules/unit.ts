@@ -75,8 +75,10 @@ const metricOnly: Rule = {
   explain:
     'This site accepts kilograms, grams and centimetres only, and the reading is in {unit}. Set the device to metric and measure again; do not convert.',
   settings: ['metricOnly'],
-  check: ({ quantity, context }) =>
-    quantity && context.policy.values.metricOnly && UNITS[quantity.unit].imperial ? { facts: { unit: quantity.unit } } : undefined,
+  check: ({ quantity, context, observation }) =>
+    quantity && context.policy.values.metricOnly && UNITS[quantity.unit].imperial && observation.status !== 'entered-in-error'
+      ? { facts: { unit: quantity.unit } }
+      : undefined,
 };
 
 const unitText: Rule = {
