@@ -169,8 +169,8 @@ function tightenDefinition(name: string, { properties = {}, required = [] }: Sch
       tight[property] = PRIMITIVES[type] ?? { $ref: schema.$ref };
     } else tight[property] = tightenProperty(schema);
     // in lists of primitives null keeps the place of a value that has only an extension (R4 JSON)
-    const gapless = tight[property] as Schema;
-    if (gapless.items && !property.startsWith('_') && `_${property}` in properties) withGaps.push(property);
+    const tightened = tight[property];
+    if (tightened.items && !property.startsWith('_') && `_${property}` in properties) withGaps.push(property);
   }
   for (const property of withGaps) {
     tight[property] = { ...tight[property], items: orNull(tight[property]?.items as Schema) };

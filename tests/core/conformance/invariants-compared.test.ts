@@ -99,7 +99,7 @@ describe('constraints compared on generated Observations', () => {
         for (const [key, published] of Object.entries(PUBLISHED)) expect([key, found.has(key)]).toEqual([key, !holds(resource, published)]);
         if (!holds(resource, { on: 'Observation', expression: OBS_7 })) expect(found).toContain('obs-7');
       }),
-      { numRuns: 300, seed: 20261125 },
+      { numRuns: 150, seed: 20261125 },
     );
   });
 
@@ -108,7 +108,7 @@ describe('constraints compared on generated Observations', () => {
       fc.property(generated, (resource) => {
         expect(checkInvariants('Observation', resource)).toEqual(checkInvariants('Observation', resource, { thorough: true }));
       }),
-      { numRuns: 500, seed: 20261125 },
+      { numRuns: 250, seed: 20261125 },
     );
   });
 
@@ -126,7 +126,7 @@ describe('constraints compared on generated Observations', () => {
           expect([key, found]).toEqual([key, !holds(subject, { on: on === 'DomainResource' ? 'Observation' : on, expression })]);
         }
       }),
-      { numRuns: 300, seed: 20261125 },
+      { numRuns: 150, seed: 20261125 },
     );
   });
 });
