@@ -43,7 +43,7 @@ export interface Evaluation {
  * @param sent as it arrived; never changed
  */
 export function evaluate(sent: ExactObservation, context: Context): Evaluation {
-  const observation = withoutServiceMarks(sent);
+  const observation = withoutServiceMarks(sent, context);
   const decoded = toReading(observation, {
     id: context.id,
     version: context.version,
@@ -52,11 +52,28 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
   });
   const enriched = decoded && enrich(observation, decoded, context);
   const subject = subjectOf(observation, enriched?.reading, context);
-  const findings = [...applyRules(RULES, subject), ...correctionFindings(observation, decoded, context)];
+  const ruleFindings = applyRules(RULES, subject);
+  const findings = [
+    ...(isWithdrawal(observation, context) ? ruleFindings.map(asRemark) : ruleFindings),
+    ...correctionFindings(observation, decoded, context),
+  ];
 
   if (codedMeasure(observation)?.of === 'bmi') return judgeSentBmi(observation, findings, context);
   if (enriched === undefined || verdictOf(findings) === 'refused') return { verdict: 'refused', findings, derived: [] };
   return conclude(enriched, findings, context);
+}
+
+function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {
+  return status === 'entered-in-error' && replaces !== undefined;
+}
+
+/**
+ * What is wrong with a reading is no reason to keep it from being withdrawn: held, its withdrawal
+ * would never reach the EHR.
+ */
+function asRemark(found: Finding): Finding {
+  const stands = found.outcome === 'refuse' && !found.rule.movable;
+  return stands || found.outcome === 'inform' ? found : { ...found, outcome: 'warn' };
 }
 
 /** What a withdrawal or correction must not do. */

@@ -258,5 +258,14 @@ export const METHODS: Readonly<Record<Method, MethodRow>> = {
 };
 
 /** Observation.status codes of R4 (ValueSet observation-status). */
-export type ObservationStatus =
-  'registered' | 'preliminary' | 'final' | 'amended' | 'corrected' | 'cancelled' | 'entered-in-error' | 'unknown';
+export const OBSERVATION_STATUSES = [
+  'registered',
+  'preliminary',
+  'final',
+  'amended',
+  'corrected',
+  'cancelled',
+  'entered-in-error',
+  'unknown',
+] as const;
+export type ObservationStatus = (typeof OBSERVATION_STATUSES)[number];

@@ -5,10 +5,19 @@
  */
 import type { Context, Reading } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
-import { COARSE_TAG, HELD_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
+import {
+  COARSE_TAG,
+  HELD_TAG,
+  OBSERVATION_STATUSES,
+  OURS,
+  PARENT_CODE,
+  R4_PROFILE,
+  SYSTEM,
+  type ObservationStatus,
+} from '../terminology.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
-import { knownMethod, methodCoding, methodQualifier, positionQualifier } from './method.ts';
+import { knownMethod, knownPosition, methodCoding, methodQualifier, positionQualifier } from './method.ts';
 import { withQualifiers, type Origin, type Qualifier } from './qualifier.ts';
 
 export interface Addition {
@@ -23,10 +32,13 @@ export interface Enriched {
   readonly additions: readonly Addition[];
 }
 
-/** Removes what only this service may say: its identifier, its held tag, the status it replaced. */
-export function withoutServiceMarks(observation: ExactObservation): ExactObservation {
+/**
+ * Removes what only this service may say: its identifier, its held tag, the status it replaced.
+ * A correction of a reading that we hold gets back the status that its sender gave it.
+ */
+export function withoutServiceMarks(observation: ExactObservation, { replaces }: Pick<Context, 'replaces'> = {}): ExactObservation {
   const { identifier, meta, extension, ...rest } = observation;
-  const sentStatus = extension?.find(({ url }) => url === OURS.statusAsSentExtension)?.valueCode;
+  const sentStatus = replaces?.held ? statusAsSent(observation) : undefined;
   const identifiers = identifier?.filter(({ system }) => system !== OURS.observationIdentifier) ?? [];
   const tags = meta?.tag?.filter(({ system }) => system !== HELD_TAG.system) ?? [];
   const extensions = extension?.filter(({ url }) => url !== OURS.statusAsSentExtension) ?? [];
@@ -39,8 +51,13 @@ export function withoutServiceMarks(observation: ExactObservation): ExactObserva
       ...(extensions.length > 0 && { extension: extensions }),
       ...(Object.keys(cleanMeta).length > 0 && { meta: cleanMeta }),
     }),
-    ...(sentStatus !== undefined && observation.status === 'preliminary' && { status: sentStatus as ExactObservation['status'] }),
+    ...(sentStatus !== undefined && observation.status === 'preliminary' && { status: sentStatus }),
   };
+}
+
+function statusAsSent({ extension }: ExactObservation): ObservationStatus | undefined {
+  const code = extension?.find(({ url }) => url === OURS.statusAsSentExtension)?.valueCode;
+  return OBSERVATION_STATUSES.find((status) => status === code);
 }
 
 /** The same members in the order in which `like` has them, so that a copy reads like its original. */
@@ -54,13 +71,14 @@ function reordered(like: ExactObservation, members: ExactObservation): ExactObse
 export function enrich(observation: ExactObservation, reading: Reading, { device, policy, id }: Context): Enriched {
   const method = knownMethod(reading, device);
   const clothing = knownClothing(observation, reading, device);
+  const position = knownPosition(observation, reading, method);
   const measured = reading.quantity !== undefined;
   const qualifiers: Qualifier[] = measured
     ? [
         methodQualifier(observation, method),
         deviceQualifier(observation, reading.of, method),
         reading.of === 'weight' ? clothingQualifier(observation, clothing) : undefined,
-        positionQualifier(observation, reading.position),
+        positionQualifier(observation, position),
       ].filter((qualifier) => qualifier !== undefined)
     : [];
   const shape = policy.values['qualifiers.shape'];
@@ -70,7 +88,12 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
   result = withIdentity(result, reading, id, shape);
   return {
     observation: result,
-    reading: { ...reading, ...(method && { method: method.answer }), ...(clothing && { clothing: clothing.answer }) },
+    reading: {
+      ...reading,
+      ...(method && { method: method.answer }),
+      ...(clothing && { clothing: clothing.answer }),
+      ...(position && { position: position.answer }),
+    },
     additions: [
       ...(result.code === observation.code ? [] : [{ what: 'Observation.code.coding', origin: 'service' as const }]),
       ...(setsMethod ? [{ what: 'Observation.method', origin: method.origin }] : []),

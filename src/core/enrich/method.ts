@@ -1,5 +1,5 @@
 /** How the person was measured, and in which position. */
-import { qualifierConcept, type ExactObservation } from '../observation.ts';
+import { codedMeasure, qualifierConcept, sentPosition, type ExactObservation } from '../observation.ts';
 import type { DeviceFacts, Reading } from '../reading.ts';
 import { METHODS, OURS, POSITION_ANSWERS, QUALIFIER, SYSTEM, type Method, type Position } from '../terminology.ts';
 import type { Coding, Origin, Qualifier } from './qualifier.ts';
@@ -25,8 +25,22 @@ export function methodQualifier(observation: ExactObservation, known: Known<Meth
   return { code: QUALIFIER.method, origin: known?.origin ?? 'unknown', ...(known && { answer: methodCoding(known.answer) }) };
 }
 
+/** What the sender says, then what the LOINC code implies, then what the method does. */
+export function knownPosition(
+  observation: ExactObservation,
+  reading: Reading,
+  method: Known<Method> | undefined,
+): Known<Position> | undefined {
+  const sent = sentPosition(observation);
+  if (sent) return { answer: sent, origin: 'sent' };
+  const coded = codedMeasure(observation)?.position;
+  if (coded) return { answer: coded, origin: 'code' };
+  if (method === undefined || METHODS[method.answer].of !== reading.of) return undefined;
+  return { answer: METHODS[method.answer].position, origin: method.origin === 'sent' ? 'method' : method.origin };
+}
+
 /** Position is said when a code or the method implies it; unlike the others it is never "unknown". */
-export function positionQualifier(observation: ExactObservation, position: Position | undefined): Qualifier | undefined {
-  if (position === undefined || qualifierConcept(observation, QUALIFIER.position)) return undefined;
-  return { code: QUALIFIER.position, origin: 'method', answer: { system: SYSTEM.loinc, ...POSITION_ANSWERS[position] } };
+export function positionQualifier(observation: ExactObservation, known: Known<Position> | undefined): Qualifier | undefined {
+  if (known === undefined || qualifierConcept(observation, QUALIFIER.position)) return undefined;
+  return { code: QUALIFIER.position, origin: known.origin, answer: { system: SYSTEM.loinc, ...POSITION_ANSWERS[known.answer] } };
 }
