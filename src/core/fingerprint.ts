@@ -30,5 +30,6 @@ export function fingerprintOf(reading: Reading): string | undefined {
 export function contentFingerprintOf(reading: Reading): string {
   const { quantity, effective, status } = reading;
   const value = quantity ? `${toShortestText(quantity.value)}\u0000${quantity.unit}` : '';
-  return ['content', reading.person, reading.of, reading.basis, reading.device ?? '', effective.text, value, status].join('\u0000');
+  const time = `${effective.startMs}-${effective.endMs}`;
+  return ['content', reading.person, reading.of, reading.basis, reading.device ?? '', time, value, status].join('\u0000');
 }

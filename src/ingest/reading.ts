@@ -4,7 +4,7 @@ import { evaluate, type Evaluation } from '../core/evaluate.ts';
 import { withoutServiceMarks } from '../core/enrich/enrich.ts';
 import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
-import { codedMeasure, toReading, type ExactObservation } from '../core/observation.ts';
+import { codedMeasure, devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
 import type { Context, Reading } from '../core/reading.ts';
 import { bmiNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
@@ -23,7 +23,7 @@ export interface ReadingWork extends Surroundings {
 export type Judgement =
   | { readonly kind: 'existing'; readonly resource: StoredResource; readonly findings: readonly Finding[] }
   | { readonly kind: 'refused'; readonly findings: readonly Finding[] }
-  | { readonly kind: 'stored'; readonly evaluation: Evaluation; readonly context: Context; readonly reading: Reading };
+  | { readonly kind: 'stored'; readonly evaluation: Evaluation; readonly context: Context; readonly forms: readonly Reading[] };
 
 /** Judges a new Observation against the store as `reader` sees it; writes nothing. */
 export async function judgeNew(
@@ -33,9 +33,9 @@ export async function judgeNew(
   surroundings: Surroundings,
 ): Promise<Judgement> {
   const context = await loadContext(reader, observation, { id, version: 1 }, surroundings);
-  const reading = readingAsSent(observation, context);
-  if (reading !== undefined && context.person.key !== '') {
-    const identity = await identify(reader, observation, reading);
+  const forms = formsOf(observation, context);
+  if (forms.length > 0 && context.person.key !== '') {
+    const identity = await identify(reader, observation, forms);
     if (identity.kind === 'resend') return { kind: 'existing', resource: identity.resource, findings: [identity.finding] };
     if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
   }
@@ -44,13 +44,22 @@ export async function judgeNew(
     const resource = await reader.current('Observation', evaluation.equals.id);
     if (resource) return { kind: 'existing', resource, findings: evaluation.findings };
   }
-  return reading === undefined || evaluation.stored === undefined
-    ? { kind: 'refused', findings: evaluation.findings }
-    : { kind: 'stored', evaluation, context, reading };
+  return toJudgement(evaluation, context, forms);
 }
 
-function readingAsSent(observation: ExactObservation, { id, version, person, device }: Context): Reading | undefined {
-  return toReading(withoutServiceMarks(observation), { id, version, person: person.key, ...(device && { device: device.key }) });
+function toJudgement(evaluation: Evaluation, context: Context, forms: readonly Reading[]): Judgement {
+  return evaluation.stored ? { kind: 'stored', evaluation, context, forms } : { kind: 'refused', findings: evaluation.findings };
+}
+
+/** The decoded reading before anything was added: with the keys that are known now, and as they were sent. */
+function formsOf(observation: ExactObservation, context: Context): Reading[] {
+  const { id, version, person, device, knownBases } = context;
+  const sent = withoutServiceMarks(observation, context);
+  const sentPerson = keyOf(pointerOf(sent.subject, knownBases)) ?? person.key;
+  const sentDevice = keyOf(devicePointer(sent, knownBases));
+  const known = toReading(sent, { id, version, person: person.key, ...(device && { device: device.key }) });
+  const asSent = toReading(sent, { id, version, person: sentPerson, ...(sentDevice !== undefined && { device: sentDevice }) });
+  return [known, asSent].filter((form) => form !== undefined);
 }
 
 /** Takes in a new Observation. The caller has a unit of work open and keeps refusals itself. */
@@ -96,12 +105,8 @@ export async function correctReading(
   if (codedMeasure(before)?.of === 'bmi') return refused([finding(bmiNotCorrectable)], work);
   const context = await loadContext(writer, observation, { id, version: current.version + 1 }, work);
   const replaces = await replacedReading(writer, before, current, work);
-  const reading = readingAsSent(observation, context);
-  const evaluation = evaluate(observation, { ...context, replaces });
-  const judgement: Judgement =
-    reading === undefined || evaluation.stored === undefined
-      ? { kind: 'refused', findings: evaluation.findings }
-      : { kind: 'stored', evaluation, context: { ...context, replaces }, reading };
+  const replacing = { ...context, replaces };
+  const judgement = toJudgement(evaluate(observation, replacing), replacing, formsOf(observation, replacing));
   const answer = await settle(writer, judgement, work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
 }
@@ -129,9 +134,9 @@ async function settle(
     const { resource, findings } = judgement;
     return { status: 200, verdict: 'accepted', resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
   }
-  const { evaluation, context, reading } = judgement;
+  const { evaluation, context, forms } = judgement;
   const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
-  await remember(writer, context.id, reading);
+  await remember(writer, context.id, forms);
   const { verdict, findings } = evaluation;
   return {
     status: verdict === 'held' ? 202 : 201,
