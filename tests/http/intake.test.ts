@@ -146,11 +146,13 @@ describe('PUT /fhir/Observation/{id}', () => {
     ['ERR_VERSION_CONFLICT', 412, 'conflict'],
     ['ERR_SEVERAL_MATCHES', 412, 'multiple-matches'],
     ['ERR_NOT_FOUND', 404, 'not-found'],
+    ['ERR_METHOD', 405, 'not-supported'],
     ['ERR_CONFLICT', 409, 'conflict'],
   ] as const)('%s is answered %i %s', async (code, status, issue) => {
     const edge = await startEdge({ intake: { correct: () => Promise.reject(new ServiceError(code, 'As the intake says.')) } });
     const answer = await edge.call('PUT', '/fhir/Observation/w1', { body: withId, headers: { ...put, 'If-Match': 'W/"2"' } });
     expect([answer.status, issueCodes(answer)]).toEqual([status, [issue]]);
+    expect(answer.headers.allow).toBe(status === 405 ? 'GET, HEAD' : undefined);
   });
 });
 
