@@ -13,7 +13,7 @@ export const identifierConflict: Rule = {
   expression: 'Observation.identifier',
   source: IDENTITY,
   explain:
-    'A reading with this identifier and another content is stored as Observation/{existing}. Correct that one with PUT and If-Match, or give this reading an identifier of its own.',
+    'A reading with this identifier, or of this very moment, but with another content or status is stored as Observation/{existing}. Correct that one with PUT and If-Match, or give this reading an identifier of its own.',
   refusalStatus: 409,
 };
 
