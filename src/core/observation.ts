@@ -235,8 +235,8 @@ export function toReading(observation: ExactObservation, { id, version, person, 
   const method = sentMethod(observation);
   const clothing = sentClothing(observation) ?? (measure.clothing === 'without' ? 'underwear' : undefined);
   const position = sentPosition(observation) ?? measure.position ?? (method && METHODS[method].position);
-  const gross = exactQuantity(componentOf(observation, QUALIFIER.gross)?.valueQuantity, 'weight');
-  const tare = exactQuantity(componentOf(observation, QUALIFIER.tare)?.valueQuantity, 'weight');
+  const gross = exactQuantity(loadComponent(observation, 'gross')?.valueQuantity, 'weight');
+  const tare = exactQuantity(loadComponent(observation, 'tare')?.valueQuantity, 'weight');
   return {
     id,
     version,
@@ -255,6 +255,14 @@ export function toReading(observation: ExactObservation, { id, version, person, 
     ...(tare && { tare }),
     tieKey: tieKeyOf(observation),
   };
+}
+
+/** LOINC has no code for gross and tare, so gateways without ours can name them by text alone. */
+const LOAD_TEXTS = { gross: /^gross( weight| mass)?$/i, tare: /^tare( weight| mass)?$/i } as const;
+
+function loadComponent(observation: ExactObservation, part: keyof typeof LOAD_TEXTS): ExactComponent | undefined {
+  const isNamed = ({ code }: ExactComponent): boolean => code.coding === undefined && LOAD_TEXTS[part].test(code.text?.trim() ?? '');
+  return componentOf(observation, QUALIFIER[part]) ?? observation.component?.find(isNamed);
 }
 
 function tieKeyOf(observation: ExactObservation): string {
