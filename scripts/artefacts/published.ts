@@ -4,9 +4,14 @@ import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { CANONICAL_BASE, SYSTEM } from '../../src/core/terminology.ts';
 
-export type Artefact = fhir4.StructureDefinition | fhir4.ValueSet | fhir4.CodeSystem | fhir4.ConceptMap | fhir4.OperationDefinition;
+export type Artefact =
+  fhir4.StructureDefinition | fhir4.ValueSet | fhir4.CodeSystem | fhir4.ConceptMap | fhir4.OperationDefinition | fhir4.CapabilityStatement;
 
-const { version } = JSON.parse(readFileSync(join(import.meta.dirname, '../../package.json'), 'utf8')) as { version: string };
+/** Version of the software and of everything it publishes. */
+export const { version } = JSON.parse(readFileSync(join(import.meta.dirname, '../../package.json'), 'utf8')) as { version: string };
+
+/** When this version's artefacts were last changed: a date by hand, so that nothing drifts by itself. */
+export const RELEASED = '2026-11-25';
 
 export interface Naming {
   readonly id: string;
@@ -64,7 +69,9 @@ const NOTICES: readonly (readonly [system: string, notice: string])[] = [
 ];
 
 /** Adds the copyright notices of the terminologies whose codes appear. */
-export function withNotices<Resource extends Exclude<Artefact, fhir4.OperationDefinition>>(artefact: Resource): Resource {
+export function withNotices<Resource extends Exclude<Artefact, fhir4.OperationDefinition | fhir4.CapabilityStatement>>(
+  artefact: Resource,
+): Resource {
   const text = JSON.stringify(artefact);
   const notices = NOTICES.filter(([system]) => text.includes(`"${system}"`)).map(([, notice]) => notice);
   return notices.length === 0 ? artefact : { ...artefact, copyright: notices.join(' ') };

@@ -1,5 +1,6 @@
 /**
- * `GET /fhir/metadata`: the CapabilityStatement of this running service, from the served table.
+ * What the software can do and what this running service serves, both from the served table: the
+ * first is an artefact in `profiles/`, the second answers `GET /fhir/metadata`.
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { CANONICAL_BASE } from '../core/terminology.ts';
@@ -10,6 +11,9 @@ import type { Handler, Serving } from './serving.ts';
 
 type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt'>;
 
+const SOFTWARE_STATEMENT = `${CANONICAL_BASE}/CapabilityStatement/steelyard`;
+
+/** The statement of a running service: instance, address and start. */
 export function capabilityStatement({ baseUrl, version, startedAt }: Identity): fhir4.CapabilityStatement {
   return {
     resourceType: 'CapabilityStatement',
@@ -20,8 +24,35 @@ export function capabilityStatement({ baseUrl, version, startedAt }: Identity): 
     status: 'active',
     date: startedAt,
     kind: 'instance',
+    instantiates: [SOFTWARE_STATEMENT],
     software: { name: 'Steelyard', version },
     implementation: { description: 'Body weights, heights and BMI between the scales of a ward and its health record', url: baseUrl },
+    ...capabilities(),
+  };
+}
+
+/** The statement of the software itself, wherever it runs. */
+export function softwareCapabilities(version: string, date: string): fhir4.CapabilityStatement & { readonly id: string } {
+  return {
+    resourceType: 'CapabilityStatement',
+    id: 'steelyard',
+    url: SOFTWARE_STATEMENT,
+    version,
+    name: 'Steelyard',
+    title: 'Capabilities of Steelyard',
+    status: 'active',
+    experimental: false,
+    date,
+    publisher: 'The Steelyard project',
+    description: 'What every Steelyard of this version serves. A running one says the same of itself at /fhir/metadata.',
+    kind: 'capability',
+    software: { name: 'Steelyard', version },
+    ...capabilities(),
+  };
+}
+
+function capabilities(): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format' | 'rest'> {
+  return {
     fhirVersion: '4.0.1',
     format: ['application/fhir+json', 'json'],
     rest: [

@@ -113,4 +113,5 @@ export const SERVED: readonly ServedResource[] = [
   artefact('CodeSystem'),
   artefact('ConceptMap'),
   artefact('OperationDefinition'),
+  artefact('CapabilityStatement'),
 ];

@@ -9,7 +9,7 @@ import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
 import type { Store } from '../ports.ts';
 
-export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition';
+export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
 /** One of our own conformance resources, as published in `profiles/`. */
 export interface PublishedArtefact {

@@ -18,6 +18,7 @@ const ARTEFACTS = [
   artefact('CodeSystem', 'x', 'Rules'),
   artefact('ConceptMap', 'x', 'MdcToLoinc'),
   artefact('OperationDefinition', 'x', 'Assess'),
+  artefact('CapabilityStatement', 'x', 'Steelyard'),
 ];
 
 let edge: Edge;
