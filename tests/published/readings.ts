@@ -51,7 +51,7 @@ export async function postBatch(service: Service, entries: readonly string[]): P
   expect(answer.status, answer.text.slice(0, 500)).toBe(200);
   return objects(treeOf(answer)['entry']).map(({ response }) => {
     const { status, outcome } = response as JsonObject;
-    return { status: Number.parseInt(String(status), 10), rules: rulesOf(outcome) };
+    return { status: Number.parseInt(textOf(status), 10), rules: rulesOf(outcome) };
   });
 }
 
@@ -59,7 +59,7 @@ export async function postBatch(service: Service, entries: readonly string[]): P
 export function rulesOf(outcome: unknown): string[] {
   if (!isJsonObject(outcome)) return [];
   return objects(outcome['issue']).flatMap(({ details }) =>
-    isJsonObject(details) ? objects(details['coding']).map(({ code }) => String(code)) : [],
+    isJsonObject(details) ? objects(details['coding']).map(({ code }) => textOf(code)) : [],
   );
 }
 
@@ -84,14 +84,19 @@ export async function pullBmi(service: Service): Promise<Map<string, ServedBmi>>
     for (const { resource } of objects(page['entry'])) {
       const { subject, valueQuantity } = resource as { subject: JsonObject; valueQuantity: JsonObject };
       const { value, code } = valueQuantity;
-      const person = String(subject['reference']).slice('Patient/'.length);
+      const person = textOf(subject['reference']).slice('Patient/'.length);
       if (found.has(person) || !isLosslessNumber(value)) throw new Error(`two BMI, or one without a number, for ${person}`);
-      found.set(person, { value: value.value, unit: String(code) });
+      found.set(person, { value: value.value, unit: textOf(code) });
     }
     const next = objects(page['link']).find(({ relation }) => relation === 'next')?.['url'];
-    path = next === undefined ? undefined : String(next).slice(service.base.length - '/fhir'.length);
+    path = next === undefined ? undefined : textOf(next).slice(service.base.length - '/fhir'.length);
   }
   return found;
+}
+
+function textOf(value: unknown): string {
+  if (typeof value !== 'string') throw new Error('a text was expected');
+  return value;
 }
 
 export function objects(value: unknown): JsonObject[] {
