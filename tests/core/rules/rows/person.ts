@@ -1,0 +1,137 @@
+/** Example rows of the rules about whose reading it is. */
+import { ADA, weight } from '../../../measurements.ts';
+import type { RuleRows } from '../rule-tester.ts';
+
+const NOBODY = { key: '', known: false };
+const BY_NUMBER = { identifier: { system: 'https://harbourlight.example/persons', value: 'HL-1' } };
+const literal = weight();
+const logical = weight('70.0', 'kg', { subject: BY_NUMBER });
+
+export const PERSON_ROWS: Readonly<Record<string, RuleRows>> = {
+  'subject-missing': {
+    as: { outcome: 'refuse', code: 'required', expression: 'Observation.subject' },
+    accepts: [
+      { title: 'a literal reference to a Patient', observation: literal },
+      { title: 'an identifier with system and value', observation: logical },
+    ],
+    rejects: [
+      {
+        title: 'no subject at all',
+        observation: weight('70.0', 'kg', { subject: undefined }),
+        context: { person: NOBODY },
+        message:
+          'It does not say whose reading this is. Send subject with a reference Patient/ID or with an identifier of system and value.',
+      },
+    ],
+  },
+  'subject-display-only': {
+    as: { outcome: 'refuse', code: 'business-rule', expression: 'Observation.subject' },
+    accepts: [
+      {
+        title: 'a display beside a reference',
+        observation: weight('70.0', 'kg', { subject: { reference: 'Patient/ada', display: 'A.' } }),
+      },
+    ],
+    rejects: [
+      {
+        title: 'a name and nothing else',
+        observation: weight('70.0', 'kg', { subject: { display: 'Ada Harbour (invented)' } }),
+        context: { person: NOBODY },
+        message:
+          "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+      },
+      {
+        title: 'an identifier whose system is missing',
+        observation: weight('70.0', 'kg', { subject: { identifier: { value: 'HL-1' } } }),
+        context: { person: NOBODY },
+        message:
+          "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+      },
+    ],
+  },
+  'subject-not-patient': {
+    as: { outcome: 'refuse', code: 'value', expression: 'Observation.subject' },
+    accepts: [
+      { title: 'a reference with its type', observation: weight('70.0', 'kg', { subject: { reference: 'Patient/ada', type: 'Patient' } }) },
+      {
+        title: 'an absolute reference into a base that is known',
+        observation: weight('70.0', 'kg', { subject: { reference: 'https://ehr.example/fhir/Patient/ada' } }),
+        context: { knownBases: ['https://ehr.example/fhir'] },
+      },
+    ],
+    rejects: ['Group/ward', 'Device/scale-7', 'Location/bed-3'].map((reference) => ({
+      title: `a reference to ${reference}`,
+      observation: weight('70.0', 'kg', { subject: { reference } }),
+      context: { person: NOBODY },
+      message: 'The subject refers to something other than a Patient. Send a reference to the Patient who was measured.',
+    })),
+  },
+  'subject-unresolvable': {
+    as: { outcome: 'refuse', code: 'not-supported', expression: 'Observation.subject.reference' },
+    accepts: [{ title: 'a version of a Patient', observation: weight('70.0', 'kg', { subject: { reference: 'Patient/ada/_history/3' } }) }],
+    rejects: [
+      ['https://elsewhere.example/fhir/Patient/ada', 'an address on another host or no reference at all'],
+      ['ada', 'an address on another host or no reference at all'],
+      ['Patient?identifier=HL-1', 'conditional, which only a transaction Bundle may use'],
+      ['urn:uuid:0b49fe9e-608d-4ec4-9070-37b2a2ca1721', 'a temporary id that no entry of the Bundle has'],
+    ].map(([reference = '', what = '']) => ({
+      title: reference,
+      observation: weight('70.0', 'kg', { subject: { reference } }),
+      context: { person: NOBODY },
+      message: `The reference is ${what}. Send Patient/ID in the EHR's own id space, or an identifier with system and value.`,
+    })),
+  },
+  'person-ambiguous': {
+    as: { outcome: 'hold', code: 'multiple-matches', expression: 'Observation.subject.identifier' },
+    accepts: [{ title: 'an identifier that fits one person', observation: logical }],
+    rejects: [
+      {
+        title: 'an identifier that two Patients carry',
+        observation: logical,
+        context: { person: { key: 'identifier:https://harbourlight.example/persons|HL-1', known: false, ambiguous: true } },
+        message:
+          'More than one Patient carries this identifier, so it is not certain whose reading this is. Decide which person it is, or mend the identifiers.',
+      },
+    ],
+  },
+  'person-unknown': {
+    as: { outcome: 'inform', code: 'informational', expression: 'Observation.subject' },
+    accepts: [{ title: 'a person who is known', observation: literal }],
+    rejects: [
+      {
+        title: 'a person of whom nothing was told',
+        observation: literal,
+        context: { person: { key: 'Patient/ada', known: false } },
+        message:
+          'The service has not been told of this person, so limits for the age could not be applied. Send the Patient with a birth date (PUT Patient).',
+      },
+    ],
+  },
+  'age-unknown': {
+    as: { outcome: 'inform', code: 'informational', expression: 'Observation.subject' },
+    accepts: [
+      { title: 'a full birth date', observation: literal },
+      {
+        title: 'a year of birth whose every day is in one age band',
+        observation: literal,
+        context: { person: { ...ADA, birthDate: '1980' } },
+      },
+      {
+        title: 'a person of whom nothing is known, which is said otherwise',
+        observation: literal,
+        context: { person: { key: 'Patient/ada', known: false } },
+      },
+    ],
+    rejects: [
+      { title: 'no birth date', person: { key: 'Patient/ada', known: true } },
+      { title: 'a year of birth that leaves two bands open', person: { ...ADA, birthDate: '2006' } },
+      { title: 'a month of birth that leaves two bands open', person: { ...ADA, birthDate: '2006-03' } },
+    ].map(({ title, person }) => ({
+      title,
+      observation: literal,
+      context: { person },
+      message:
+        'The birth date of this person is missing or too coarse, so limits for the age could not be applied. Send the Patient with a full birth date (PUT Patient).',
+    })),
+  },
+};
