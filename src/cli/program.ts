@@ -1,0 +1,147 @@
+/**
+ * The commands, their options and their help. Each command's work is loaded when it is called, so
+ * that `--help` answers at once.
+ */
+import { Command, InvalidArgumentError, Option } from 'commander';
+import { softwareVersion } from '../version.ts';
+import { CAUTION, wrapped, type Terminal } from './terminal.ts';
+
+export function createProgram(terminal: Terminal): Command {
+  const program = new Command('steelyard')
+    .description('Checks body weights and heights from ward scales, derives BMI, and forwards what is sound to the EHR.')
+    .version(softwareVersion())
+    .exitOverride()
+    .showHelpAfterError('(add --help for what this command takes)')
+    .addHelpText('after', `\n${wrapped(CAUTION, terminal.columns).join('\n')}`);
+  addServe(program);
+  addCheck(program, terminal);
+  addSimulate(program, terminal);
+  addOutbox(program, terminal);
+  addRules(program, terminal);
+  return program;
+}
+
+function addServe(program: Command): void {
+  program
+    .command('serve')
+    .description('run the service; settings come from STEELYARD_… environment variables')
+    .addHelpText('after', example('STEELYARD_PORT=8080 STEELYARD_EHR_URL=http://127.0.0.1:9090/fhir steelyard serve'))
+    .action(async () => (await import('../main-process.ts')).serve());
+}
+
+function addCheck(program: Command, terminal: Terminal): void {
+  program
+    .command('check')
+    .description('judge Observation or Bundle files as the service would, storing nothing')
+    .argument('<file...>', 'FHIR R4 JSON files, or - for standard input')
+    .addOption(new Option('--format <format>', 'a report, or one FHIR OperationOutcome').choices(['text', 'json']).default('text'))
+    .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .option('--now <instant>', 'judge as of this instant, for files with fixed dates; the present otherwise')
+    .addHelpText('after', exitCodes('nothing was refused or held', 'something was', 'bad usage, or a file that cannot be read'))
+    .addHelpText('after', example('steelyard check --now 2026-03-02T12:00:00Z ward-morning.json'))
+    .action(async (files: string[], options: { format: 'text' | 'json'; policy?: string; now?: string }) => {
+      process.exitCode = await (await import('./check.ts')).check(files, options, terminal);
+    });
+}
+
+function addSimulate(program: Command, terminal: Terminal): void {
+  program
+    .command('simulate')
+    .description('send an invented ward day to a running service')
+    .option('--url <url>', 'FHIR base of the service', 'http://127.0.0.1:8080/fhir')
+    .option('--seed <number>', 'another number gives other values; the same number the same', wholeNumber, 1)
+    .option('--people <number>', 'how many people are on the ward; 17 shows every kind of reading and mistake', peopleNumber, 17)
+    .option('--pace <ms>', 'pause between two readings', wholeNumber, 100)
+    .addHelpText('after', '\nAll people are invented. The day is stored and forwarded like any other: use a service of your own for it.')
+    .addHelpText('after', exitCodes('every answer was as expected', 'some answer was not', 'bad usage, or no service there'))
+    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --seed 7 --people 40'))
+    .action(async (options: { url: string; seed: number; people: number; pace: number }) => {
+      process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
+    });
+}
+
+function addOutbox(program: Command, terminal: Terminal): void {
+  const outbox = program
+    .command('outbox')
+    .description('what has not reached the EHR, in the store of STEELYARD_DATABASE; also beside a running service')
+    .addHelpText('after', example('STEELYARD_DATABASE=./steelyard.db steelyard outbox list'));
+  outbox
+    .command('list', { isDefault: true })
+    .description('show what waits and what the EHR would not take')
+    .addOption(
+      new Option('--state <state...>', 'which states to show')
+        .choices(['waiting', 'parked', 'sent', 'discarded'])
+        .default(['waiting', 'parked'], 'waiting and parked'),
+    )
+    .option('--limit <number>', 'show the newest so many', limitNumber, 100)
+    .addHelpText('after', example('steelyard outbox list --state parked'))
+    .action(async (options: { state: string[]; limit: number }) => {
+      process.exitCode = await (await import('./outbox.ts')).listOutbox(options, terminal);
+    });
+  outbox
+    .command('retry')
+    .description('send parked items again')
+    .argument('<number...>', 'numbers from the list', manyNumbers)
+    .addHelpText('after', example('steelyard outbox retry 12 15'))
+    .action(async (numbers: number[]) => {
+      process.exitCode = await (await import('./outbox.ts')).retryItems(numbers, terminal);
+    });
+  outbox
+    .command('discard')
+    .description('give parked items up for good: the EHR will never get them')
+    .argument('<number...>', 'numbers from the list', manyNumbers)
+    .requiredOption('--reason <text>', 'why, kept with the item; name no patient')
+    .addHelpText('after', example('steelyard outbox discard 12 --reason "charted by hand, ticket 4711"'))
+    .action(async (numbers: number[], { reason }: { reason: string }) => {
+      process.exitCode = await (await import('./outbox.ts')).discardItems(numbers, reason, terminal);
+    });
+}
+
+function addRules(program: Command, terminal: Terminal): void {
+  program
+    .command('rules')
+    .description('list every rule')
+    .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .addHelpText('after', example('steelyard rules'))
+    .action(async (options: { policy?: string }) => {
+      (await import('./rules.ts')).listRules(options, terminal);
+    });
+  program
+    .command('explain')
+    .description('say what a rule checks, with its thresholds and its source')
+    .argument('<rule>', 'id of the rule')
+    .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .addHelpText('after', example('steelyard explain precision-step'))
+    .action(async (id: string, options: { policy?: string }) => {
+      (await import('./rules.ts')).explainRule(id, options, terminal);
+    });
+}
+
+function example(line: string): string {
+  return `\nExample:\n  ${line}`;
+}
+
+function exitCodes(ok: string, found: string, usage: string): string {
+  return `\nExit codes: 0 ${ok}; 1 ${found}; 2 ${usage}.`;
+}
+
+function wholeNumber(text: string): number {
+  if (!/^\d{1,9}$/.test(text)) throw new InvalidArgumentError('It must be a whole number.');
+  return Number(text);
+}
+
+function peopleNumber(text: string): number {
+  const people = wholeNumber(text);
+  if (people < 1 || people > 1000) throw new InvalidArgumentError('It must be a number from 1 to 1000.');
+  return people;
+}
+
+function limitNumber(text: string): number {
+  const limit = wholeNumber(text);
+  if (limit < 1 || limit > 10_000) throw new InvalidArgumentError('It must be a number from 1 to 10000.');
+  return limit;
+}
+
+function manyNumbers(text: string, before: number[] | undefined): number[] {
+  return [...(before ?? []), wholeNumber(text)];
+}

@@ -1,0 +1,68 @@
+/** `steelyard rules` and `steelyard explain`: the rules in words, under the policy in use. */
+import { AGE_BANDS, type AgeBand } from '../core/age-bands.ts';
+import type { RulePassport } from '../core/finding.ts';
+import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
+import { RULES } from '../core/rules/index.ts';
+import { outcomeUnder } from '../core/rules/rule.ts';
+import { policyFrom } from './policy-option.ts';
+import { CommandFailed, wrapped, type Terminal } from './terminal.ts';
+
+const WHAT_IT_DOES = {
+  refuse: 'refuses',
+  hold: 'holds',
+  warn: 'lets pass with a warning',
+  inform: 'lets pass with a remark',
+} as const;
+
+export function listRules({ policy: file }: { readonly policy?: string }, terminal: Terminal): void {
+  const policy = policyFrom(file);
+  const width = Math.max(...RULES.map(({ id }) => id.length));
+  let family = '';
+  for (const rule of RULES) {
+    if (rule.family !== family) terminal.print(...(family === '' ? [] : ['']), terminal.tint('bold', rule.family));
+    family = rule.family;
+    terminal.print(`  ${rule.id.padEnd(width)}  ${outcomeUnder(rule, policy).padEnd(6)}  ${rule.title}`);
+  }
+  terminal.print('', `${RULES.length} rules under policy ${policy.version}. steelyard explain RULE says more about one.`);
+}
+
+/** Throws CommandFailed when there is no such rule. */
+export function explainRule(id: string, { policy: file }: { readonly policy?: string }, terminal: Terminal): void {
+  const policy = policyFrom(file);
+  const rule = RULES.find((one) => one.id === id);
+  if (rule === undefined) throw new CommandFailed('There is no rule of that id; steelyard rules lists them.');
+  const outcome = outcomeUnder(rule, policy);
+  const moved = outcome === rule.outcome ? '' : ' (moved there by the policy)';
+  const fixed = rule.movable ? '' : '; a policy cannot change that';
+  const lines = (name: string, text: string): string[] => {
+    const [first = '', ...rest] = wrapped(text, terminal.columns, ' '.repeat(11));
+    return [terminal.tint('dim', name.padEnd(11)) + first.trimStart(), ...rest];
+  };
+  terminal.print(
+    terminal.tint('bold', `${rule.id}: ${rule.title}`),
+    ...lines('does', `${WHAT_IT_DOES[outcome]}${moved}${fixed}`),
+    ...lines('looks at', rule.expression),
+    ...lines('says', rule.explain),
+    ...lines('source', rule.source),
+    ...thresholdsOf(rule, policy).flatMap((threshold) => lines('threshold', threshold)),
+    ...lines('policy', policy.version),
+  );
+}
+
+function thresholdsOf({ settings = [] }: RulePassport, policy: Policy): string[] {
+  return settings.flatMap((name) => {
+    if (!Object.hasOwn(DEFAULT_SETTINGS, name)) return limitsUnder(policy);
+    const setting = name as SettingName;
+    return [`${name} = ${String(policy.values[setting])}: ${DEFAULT_SETTINGS[setting].means}`];
+  });
+}
+
+function limitsUnder({ limits }: Policy): string[] {
+  return (Object.keys(limits) as AgeBand[]).map((band) => {
+    const { weight, height, bmi } = limits[band];
+    const span = ([low, high]: readonly [string, string]): string => `${low} to ${high}`;
+    const both = ({ refuse, hold }: typeof weight, unit: string): string =>
+      `${span(refuse)} ${unit}${hold ? `, usually ${span(hold)}` : ''}`;
+    return `${AGE_BANDS[band].label}: weight ${both(weight, 'kg')}; height ${both(height, 'cm')}; BMI ${both(bmi, 'kg/m2')}`;
+  });
+}

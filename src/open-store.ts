@@ -1,0 +1,15 @@
+/**
+ * Which store a `STEELYARD_DATABASE` names: today always an SQLite file, or `:memory:` for a store
+ * that is gone after it was closed. The one place for the service and for the tools beside it.
+ */
+import type { Store } from './ports.ts';
+import { openSqliteStore, type SqliteOptions } from './store/sqlite.ts';
+
+export { StoreNotOpened } from './store/store-not-opened.ts';
+
+export type StoreOptions = SqliteOptions;
+
+/** Throws StoreNotOpened when another service has it open, a newer release wrote it, or it cannot be used. */
+export function openStore(database: string, options: StoreOptions): Promise<Store> {
+  return openSqliteStore(database, options);
+}
