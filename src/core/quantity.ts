@@ -81,7 +81,8 @@ const SPELLINGS: Readonly<Record<UnitCode, readonly string[]>> = {
   g: ['gm', 'gms', 'gram', 'grams', 'gramme', 'gr', 'mg', 'ug'],
   '[lb_av]': ['lb', 'lbs', 'lb_av', 'pound', 'pounds', '#', '[lb_tr]', '[lb_ap]', 'lbm', 'oz', '[oz_av]', 'ounce', 'ounces'],
   cm: ['cms', 'centimeter', 'centimeters', 'centimetre', 'centimetres', 'm', 'mm', 'mtr', 'meter', 'meters', 'metre', 'metres', 'dm'],
-  '[in_i]': ['in', 'inch', 'inches', '"', '″', 'in_i', 'ft', 'feet', 'foot', "'", '[ft_i]', '[in_us]', '[in_br]', 'ins'],
+  // ′′ is what NFKC makes of ″
+  '[in_i]': ['in', 'inch', 'inches', '"', '′′', 'in_i', 'ft', 'feet', 'foot', "'", '[ft_i]', '[in_us]', '[in_br]', 'ins'],
 };
 
 /** The code to propose for a spelling (compared without regard to case), if one is known. */
