@@ -41,6 +41,11 @@ const SETTINGS = {
     source: `${INFANT}; 5 g displays: common practice`,
   },
   'precision.infant.g': { value: '1', means: 'step of an infant weight in g', source: CP },
+  'precision.infant.scaleDivision': {
+    value: '0.01',
+    means: 'coarsest division in kg that an infant scale may have; readings of a coarser one are held',
+    source: INFANT,
+  },
   'precision.infant.lb': { value: '0.03125', means: 'step of an infant weight in [lb_av], 1/2 oz', source: INFANT },
   'time.futureToleranceMinutes': { value: 5, means: 'how far ahead of our clock a reading may be', source: CP },
   'time.oldestDays': { value: 30, means: 'a reading older than this is held', source: CP },

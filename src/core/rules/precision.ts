@@ -22,6 +22,7 @@ const STEP_SETTINGS: readonly SettingName[] = [
   'precision.infant.g',
   'precision.infant.lb',
 ];
+const DIVISION_SETTINGS: readonly SettingName[] = [...STEP_SETTINGS, 'precision.infant.scaleDivision'];
 
 const ADULT_STEP: Readonly<Record<UnitCode, SettingName>> = {
   kg: 'precision.kg',
@@ -56,9 +57,22 @@ function divisionIn(unit: UnitCode, device: DeviceFacts | undefined): Decimal | 
   return unit === 'g' ? multiply(division.value, decimal('1000')) : multiply(division.value, decimal('0.001'));
 }
 
+/**
+ * The coarsest division that a scale may have. For an infant the number may be finer (5 g, 1 g)
+ * than what every scale has to show: 10 g is what is asked of an infant scale.
+ */
+function coarsestDivision(unit: UnitCode, step: Decimal, infant: boolean, { values }: Policy): Decimal {
+  if (!infant || (unit !== 'kg' && unit !== 'g')) return step;
+  const kilograms = decimal(values['precision.infant.scaleDivision']);
+  const allowed = unit === 'g' ? multiply(kilograms, decimal('1000')) : kilograms;
+  return compare(allowed, step) > 0 ? allowed : step;
+}
+
 interface Grid {
   readonly quantity: Quantity;
   readonly step: Decimal;
+  /** The coarsest division that is fine enough. */
+  readonly coarsest: Decimal;
   readonly division?: Decimal;
   readonly coarse: boolean;
 }
@@ -66,9 +80,11 @@ interface Grid {
 function gridOf(subject: Subject): Grid | undefined {
   const { quantity, context, observation } = subject;
   if (quantity === undefined || observation.status === 'entered-in-error') return undefined;
-  const step = stepOf(quantity.unit, isInfant(subject), context.policy);
+  const infant = isInfant(subject);
+  const step = stepOf(quantity.unit, infant, context.policy);
+  const coarsest = coarsestDivision(quantity.unit, step, infant, context.policy);
   const division = divisionIn(quantity.unit, context.device);
-  return { quantity, step, ...(division && { division }), coarse: division !== undefined && compare(division, step) > 0 };
+  return { quantity, step, coarsest, ...(division && { division }), coarse: division !== undefined && compare(division, coarsest) > 0 };
 }
 
 const precisionStep: Rule = {
@@ -122,14 +138,14 @@ export const scaleCoarse: Rule = {
   movable: true,
   code: 'business-rule',
   expression: VALUE_NUMBER,
-  source: PRECISION,
+  source: `${PRECISION}; infants: US Maternal and Child Health Bureau, Accurately Weighing and Measuring: Technique, section 3`,
   explain:
     'The registered scale shows steps of {division} {unit}, coarser than {step} {unit}. Weigh on a finer scale; where the person can use no other, the policy may accept and mark such readings.',
-  settings: STEP_SETTINGS,
+  settings: DIVISION_SETTINGS,
   check: (subject) => {
     const grid = gridOf(subject);
     if (grid?.division === undefined || !grid.coarse || !isMultipleOf(grid.quantity.value, grid.division)) return undefined;
-    return { facts: { unit: grid.quantity.unit, division: toShortestText(grid.division), step: toShortestText(grid.step) } };
+    return { facts: { unit: grid.quantity.unit, division: toShortestText(grid.division), step: toShortestText(grid.coarsest) } };
   },
 };
 

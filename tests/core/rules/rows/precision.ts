@@ -124,6 +124,9 @@ export const PRECISION_ROWS: Readonly<Record<string, RuleRows>> = {
     accepts: [
       passes('70.5', 'kg', scale('0.1')),
       passes('70.35', 'kg', scale('0.05')),
+      passes('3.45', 'kg', { ...INFANT, ...scale('0.01') }, ' of an infant on a scale of 10 g'),
+      passes('3450', 'g', { ...INFANT, ...scale('0.01') }, ' of an infant on a scale of 10 g'),
+      passes('3.455', 'kg', { ...INFANT, ...scale('0.005') }, ' of an infant on a scale of 5 g'),
       {
         ...passes('70.3', 'kg', scale('0.5'), ' on a scale of 0.5 kg'),
         also: { 'scale-division': 'the scale cannot show 70.3, which is said instead' },
@@ -139,7 +142,8 @@ export const PRECISION_ROWS: Readonly<Record<string, RuleRows>> = {
         context: { ...scale('0.5'), ...NOT_HOLDING_COARSE },
         outcome: 'warn',
       },
-      { ...tooCoarse('3.4', 'kg', '0.1', '0.005'), title: 'an infant on a scale for adults', context: { ...INFANT, ...scale('0.1') } },
+      { ...tooCoarse('3.4', 'kg', '0.1', '0.01'), title: 'an infant on a scale for adults', context: { ...INFANT, ...scale('0.1') } },
+      { ...tooCoarse('3.44', 'kg', '0.02', '0.01'), title: 'an infant on a scale of 20 g', context: { ...INFANT, ...scale('0.02') } },
     ],
   },
   'written-decimals': {
