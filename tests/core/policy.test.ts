@@ -1,0 +1,103 @@
+import { describe, expect, it } from 'vitest';
+import { DEFAULT_POLICY, DEFAULT_SETTINGS, overridePolicy, type Policy, type PolicyProblem } from '../../src/core/policy.ts';
+import { MOVABLE_RULES } from '../../src/core/rules/index.ts';
+
+function overridden(overrides: Record<string, unknown>): Policy {
+  const result = overridePolicy(overrides, MOVABLE_RULES);
+  if (!result.ok) throw new Error(result.problems.map(({ name, problem }) => `${name}: ${problem}`).join('; '));
+  return result.policy;
+}
+
+function problemsOf(overrides: Record<string, unknown>): readonly PolicyProblem[] {
+  const result = overridePolicy(overrides, MOVABLE_RULES);
+  return result.ok ? [] : result.problems;
+}
+
+describe('the default policy', () => {
+  it.each(Object.entries(DEFAULT_SETTINGS))('says of %s what it means and where it comes from', (_name, { means, source }) => {
+    expect(means.length).toBeGreaterThan(10);
+    expect(source.length).toBeGreaterThan(10);
+  });
+
+  it('stays when nothing is overridden', () => {
+    expect({ ...overridden({}), version: DEFAULT_POLICY.version }).toEqual(DEFAULT_POLICY);
+  });
+});
+
+describe('an override', () => {
+  it('replaces settings of each kind by name', () => {
+    const { values } = overridden({
+      metricOnly: true,
+      'time.oldestDays': 7,
+      'precision.kg': '0.05',
+      'bmi.hold.withPrior.high': 75.5,
+      'qualifiers.shape': 'extension',
+    });
+    expect(values).toEqual({
+      ...DEFAULT_POLICY.values,
+      metricOnly: true,
+      'time.oldestDays': 7,
+      'precision.kg': '0.05',
+      'bmi.hold.withPrior.high': '75.5',
+      'qualifiers.shape': 'extension',
+    });
+  });
+
+  it('replaces one end of one limit and leaves the default policy alone', () => {
+    const { limits } = overridden({ 'limits.adult.weight.hold.high': '300', 'limits.adult.height.refuse.low': 60 });
+    expect(limits.adult.weight).toEqual({ refuse: ['2', '650'], hold: ['34.0', '300'] });
+    expect(limits.adult.height.refuse).toEqual(['60', '275']);
+    expect(DEFAULT_POLICY.limits.adult.weight.hold).toEqual(['34.0', '272.2']);
+  });
+
+  it('gives an inner band to what has none, beginning at the outer one', () => {
+    expect(overridden({ 'limits.adult.bmi.hold.low': '10' }).limits.adult.bmi).toEqual({ refuse: ['5', '200'], hold: ['10', '200'] });
+  });
+
+  it('moves a rule that may be moved', () => {
+    expect(overridden({ 'rule.scale-coarse': 'warn', 'rule.written-decimals': 'refuse' }).outcomes).toEqual({
+      'scale-coarse': 'warn',
+      'written-decimals': 'refuse',
+    });
+  });
+
+  it.each<[string, unknown, string]>([
+    ['metricOnly', 'yes', 'must be true or false'],
+    ['metric.only', true, 'no setting has this name'],
+    ['toString', true, 'no setting has this name'],
+    ['time.oldestDays', 1.5, 'must be a whole number, zero or more'],
+    ['time.oldestDays', -1, 'must be a whole number, zero or more'],
+    ['time.oldestDays', '7', 'must be a whole number, zero or more'],
+    ['precision.kg', 'fine', 'must be a decimal number, zero or more'],
+    ['precision.kg', '-0.1', 'must be a decimal number, zero or more'],
+    ['precision.kg', null, 'must be a decimal number, zero or more'],
+    ['precision.kg', '0.0', 'must be more than zero'],
+    ['precision.kg', Number.NaN, 'must be a decimal number, zero or more'],
+    ['qualifiers.shape', 'both', 'must be one of component, extension'],
+    ['limits.adult.weight.hold', '300', 'no limit has this name'],
+    ['limits.adult.weight.hold.high.more', '300', 'no limit has this name'],
+    ['limits.elder.weight.hold.high', '300', 'no limit has this name'],
+    ['limits.adult.girth.hold.high', '300', 'no limit has this name'],
+    ['limits.constructor.weight.hold.high', '300', 'no limit has this name'],
+    ['limits.adult.weight.hold.high', 'much', 'must be a decimal number, zero or more'],
+    ['rule.precision-step', 'warn', 'no rule of this name can be moved by the policy'],
+    ['rule.no-such-rule', 'warn', 'no rule of this name can be moved by the policy'],
+    ['rule.scale-coarse', 'ignore', 'must be one of refuse, hold, warn, inform'],
+  ])('%s = %j is refused: %s', (name, value, problem) => {
+    expect(problemsOf({ [name]: value })).toEqual([{ name, problem }]);
+  });
+
+  it('that turns a limit around is refused', () => {
+    expect(problemsOf({ 'limits.adult.weight.hold.low': '300' })).toEqual([
+      { name: 'limits.adult.weight.hold', problem: 'low must be below high' },
+    ]);
+  });
+
+  it('names every problem at once', () => {
+    expect(problemsOf({ metricOnly: 1, nonsense: 1, 'rule.x': 'warn', 'time.oldestDays': 7 }).map(({ name }) => name)).toEqual([
+      'metricOnly',
+      'nonsense',
+      'rule.x',
+    ]);
+  });
+});
