@@ -25,9 +25,12 @@ import { wardDay } from './simulator/ward-day.ts';
 const SEED = 1;
 /** Slow enough to be watched, when somebody watches. */
 const PACE_MS = process.stdout.isTTY ? 60 : 0;
+/** As shells number an end by Ctrl+C. */
+const EXIT_INTERRUPTED = 130;
 const LONGEST_DRAIN_MS = 30_000;
 
 async function demonstrate(isOnce: boolean, terminal: Terminal): Promise<number> {
+  const interrupted = nextSignal();
   const folder = mkdtempSync(join(tmpdir(), 'steelyard-demo-'));
   const database = join(folder, 'demo.db');
   const receiver = await startReceiver({ port: 0 });
@@ -42,12 +45,10 @@ async function demonstrate(isOnce: boolean, terminal: Terminal): Promise<number>
       }),
     );
     try {
-      const exitCode = await runDay(service.url, database, receiver, terminal);
-      if (isOnce) return exitCode;
+      const exitCode = await Promise.race([runDay(service.url, database, receiver, terminal), interrupted]);
+      if (isOnce || exitCode === EXIT_INTERRUPTED) return exitCode;
       terminal.print('', ...addresses(service.url, receiver.url, terminal), '', 'Still running; press Ctrl+C to end it.');
-      await new Promise((resolve) => {
-        for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, resolve);
-      });
+      await interrupted;
       return EXIT.ok;
     } finally {
       await service.stop();
@@ -56,6 +57,13 @@ async function demonstrate(isOnce: boolean, terminal: Terminal): Promise<number>
     await receiver.close();
     rmSync(folder, { recursive: true, force: true });
   }
+}
+
+/** Resolves at the first signal to end; what was begun is then closed and removed in order. */
+function nextSignal(): Promise<number> {
+  return new Promise((resolve) => {
+    for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, () => resolve(EXIT_INTERRUPTED));
+  });
 }
 
 async function runDay(url: string, database: string, receiver: Receiver, terminal: Terminal): Promise<number> {
@@ -85,9 +93,11 @@ async function runDay(url: string, database: string, receiver: Receiver, termina
 async function drained(database: string): Promise<number> {
   const store = await openStore(database, { clock: { nowMs: () => Date.now() }, exclusive: false });
   try {
-    for (const until = Date.now() + LONGEST_DRAIN_MS; ; await pause(50)) {
+    const until = Date.now() + LONGEST_DRAIN_MS;
+    for (;;) {
       const { waiting, parked } = await store.outbox.counts();
       if (waiting === 0 || Date.now() > until) return waiting + parked;
+      await pause(50);
     }
   } finally {
     await store.close();

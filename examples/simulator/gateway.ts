@@ -63,6 +63,7 @@ interface Place {
 
 async function register(base: string, { path, body }: Registration): Promise<void> {
   const { status } = await call(base, 'PUT', path, body);
+  if (status === 404) throw new GatewayStopped(`There is no FHIR base at ${base}; the service has its own below /fhir.`);
   if (status !== 200 && status !== 201) throw new GatewayStopped(`The service answered ${status} when it was told of ${path}.`);
 }
 

@@ -36,7 +36,8 @@ const NARROWEST = 60;
 /** The terminal of this process: colours only on a real one, and never against NO_COLOR. */
 export function processTerminal(): Terminal {
   const { stdout, stderr, env } = process;
-  const colours = pc.createColors(stdout.isTTY && !env['NO_COLOR'] && env['TERM'] !== 'dumb');
+  // isTTY is undefined where there is no terminal, and undefined would make picocolors guess
+  const colours = pc.createColors(stdout.isTTY ? !env['NO_COLOR'] && env['TERM'] !== 'dumb' : false);
   return {
     print: (...lines) => void stdout.write(lines.map((line) => `${line}\n`).join('')),
     complain: (...lines) => void stderr.write(lines.map((line) => `${line}\n`).join('')),

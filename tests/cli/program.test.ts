@@ -1,0 +1,87 @@
+import { spawnSync } from 'node:child_process';
+import { copyFileSync, mkdirSync } from 'node:fs';
+import { join } from 'node:path';
+import { describe, expect, test } from 'vitest';
+import { RULES } from '../../src/core/rules/index.ts';
+import { passingFolder, steelyard, writeIn } from './command.ts';
+
+const folder = passingFolder();
+
+describe('the help', () => {
+  test.each([
+    ['serve', []],
+    ['check', []],
+    ['simulate', []],
+    ['outbox', []],
+    ['outbox', ['list']],
+    ['outbox', ['retry']],
+    ['outbox', ['discard']],
+    ['rules', []],
+    ['explain', []],
+  ])('of %s %j has one example', async (command, more) => {
+    const { exitCode, stdout } = await steelyard([command, ...more, '--help']);
+    expect(stdout).toContain(`Usage: steelyard ${[command, ...more].join(' ')}`);
+    expect(stdout.match(/^Example:\n {2}.*steelyard /gm)).toHaveLength(1);
+    expect(exitCode).toBe(0);
+  });
+
+  test('of the whole names every command and says what comes first', async () => {
+    const { exitCode, stdout } = await steelyard(['--help']);
+    for (const command of ['serve', 'check', 'simulate', 'outbox', 'rules', 'explain'])
+      expect(stdout).toMatch(new RegExp(`^  ${command} `, 'm'));
+    expect(stdout.replaceAll('\n', ' ')).toContain('Clinical judgement, local policy and licensed practice come first.');
+    expect(exitCode).toBe(0);
+  });
+
+  test('is given to whoever asks for nothing or for a command that is not there, with exit code 2', async () => {
+    expect(await steelyard([])).toMatchObject({ exitCode: 2 });
+    const { exitCode, stderr } = await steelyard(['chek']);
+    expect(stderr).toContain('Did you mean check?');
+    expect(exitCode).toBe(2);
+  });
+});
+
+describe('the launcher', () => {
+  test('says what to do when nothing is built yet, with exit code 2', () => {
+    mkdirSync(join(folder, 'bin'));
+    writeIn(folder, 'package.json', '{"type":"module"}');
+    copyFileSync(join(import.meta.dirname, '..', '..', 'bin', 'steelyard.js'), join(folder, 'bin', 'steelyard.js'));
+    const { status, stderr } = spawnSync(process.execPath, [join(folder, 'bin', 'steelyard.js'), 'rules'], { encoding: 'utf8' });
+    expect(stderr).toContain('npm run build');
+    expect(status).toBe(2);
+  });
+});
+
+describe('steelyard serve', () => {
+  test('ends with exit code 78 and a sentence for each bad setting', async () => {
+    const { exitCode, stdout, stderr } = await steelyard(['serve'], { env: { STEELYARD_PORT: 'eighty', STEELYARD_HSOT: 'x' } });
+    expect(stderr.trim().split('\n')).toHaveLength(2);
+    expect(stdout).toBe('');
+    expect(exitCode).toBe(78);
+  });
+});
+
+describe('steelyard rules and explain', () => {
+  test('list every rule once', async () => {
+    const { exitCode, stdout } = await steelyard(['rules']);
+    for (const { id, title } of RULES)
+      expect(stdout).toMatch(new RegExp(`^  ${id} +(refuse|hold|warn|inform) +${title.slice(0, 10)}`, 'm'));
+    expect(exitCode).toBe(0);
+  });
+
+  test('explain one with its source and its thresholds under the policy that is given', async () => {
+    const policy = writeIn(folder, 'policy.json', '{"time.oldestDays":7,"rule.time-old":"warn"}');
+    const { exitCode, stdout } = await steelyard(['explain', 'time-old', '--policy', policy]);
+    expect(stdout).toContain('time-old: Measured long ago');
+    expect(stdout).toContain('lets pass with a warning (moved there by the policy)');
+    expect(stdout).toContain('time.oldestDays = 7');
+    expect(stdout).toContain('common practice');
+    expect(exitCode).toBe(0);
+  });
+
+  test('say so when there is no such rule', async () => {
+    const { exitCode, stderr } = await steelyard(['explain', 'no-such-rule']);
+    expect(stderr).toContain('There is no rule of that id');
+    expect(exitCode).toBe(2);
+  });
+});
