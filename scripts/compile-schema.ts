@@ -129,9 +129,7 @@ export const PATTERN_TYPES: Readonly<Record<string, string>>;
 const digest = createHash('sha256');
 for (const path of INPUTS) digest.update(readFileSync(path)).update('\0');
 const stamp = `// Made by \`npm run generate\` from inputs ${digest.digest('hex')}`;
-if (existsSync(modulePath) && readFileSync(modulePath, 'utf8').startsWith(`${stamp}\n`)) {
-  process.stdout.write('The R4 structure check is up to date.\n');
-} else {
+if (!existsSync(modulePath) || !readFileSync(modulePath, 'utf8').startsWith(`${stamp}\n`)) {
   const code = compileModule();
   mkdirSync(folder, { recursive: true });
   writeFileSync(join(folder, 'r4-structure.d.ts'), DECLARATIONS);

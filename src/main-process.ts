@@ -4,7 +4,7 @@
 import { ConfigError, EXIT_BAD_CONFIG, loadConfig } from './config.ts';
 import { createLog, type Log } from './log.ts';
 import { start, type Running } from './main.ts';
-import { StoreNotOpened } from './store/store-not-opened.ts';
+import { StoreNotOpened } from './open-store.ts';
 
 const EXIT_FAILED = 1;
 

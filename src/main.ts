@@ -20,7 +20,7 @@ import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
 import { loadPolicy } from './policy-file.ts';
 import type { Clock, Store } from './ports.ts';
-import { openSqliteStore } from './store/sqlite.ts';
+import { openStore } from './open-store.ts';
 import { softwareVersion } from './version.ts';
 
 export interface Running {
@@ -48,7 +48,7 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = loadPolicy(config.policyFile, MOVABLE_RULES);
-  const store = await openSqliteStore(config.database, { clock });
+  const store = await openStore(config.database, { clock });
   try {
     return await startOn(store, { config, clock, log, policy });
   } catch (error) {

@@ -16,14 +16,22 @@ interface Entry {
 /** Throws FhirProblem when a transaction fails, and then nothing of it is stored. */
 export function applyBundle(memory: Memory, find: Finder, bundle: JsonObject): JsonObject {
   const items = Array.isArray(bundle['entry']) ? bundle['entry'] : [];
-  if (bundle['type'] === 'transaction') return responseBundle('transaction-response', transaction(memory, find, items.map(readEntry)).map(responseOf));
-  if (bundle['type'] === 'batch') return responseBundle('batch-response', items.map((item) => alone(memory, find, item)));
+  if (bundle['type'] === 'transaction')
+    return responseBundle('transaction-response', transaction(memory, find, items.map(readEntry)).map(responseOf));
+  if (bundle['type'] === 'batch')
+    return responseBundle(
+      'batch-response',
+      items.map((item) => alone(memory, find, item)),
+    );
   throw new FhirProblem(400, 'value', 'only transaction and batch Bundles are taken', 'Bundle.type');
 }
 
 function transaction(memory: Memory, find: Finder, entries: readonly Entry[]): readonly Written[] {
-  const targets = entries.map(({ url, ifNoneExist }, index) => (ifNoneExist === undefined ? (url.includes('/') || url.includes('?') ? url : String(index)) : `${url}?${ifNoneExist}`));
-  if (new Set(targets).size !== targets.length) throw new FhirProblem(400, 'duplicate', 'two entries are about the same resource', 'Bundle.entry');
+  const targets = entries.map(({ url, ifNoneExist }, index) =>
+    ifNoneExist === undefined ? (url.includes('/') || url.includes('?') ? url : String(index)) : `${url}?${ifNoneExist}`,
+  );
+  if (new Set(targets).size !== targets.length)
+    throw new FhirProblem(400, 'duplicate', 'two entries are about the same resource', 'Bundle.entry');
   const mark = memory.mark();
   try {
     const written = new Map<Entry, Written>();

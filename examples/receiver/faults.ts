@@ -23,15 +23,16 @@ interface Aim {
   readonly isLasting?: boolean;
 }
 
-export type Fault = Aim & (
-  | { readonly do: 'nothing' }
-  /** Answers without applying. */
-  | { readonly do: 'answer'; readonly status: number; readonly headers?: Readonly<Record<string, string>>; readonly body?: string }
-  | { readonly do: 'reset' }
-  /** Applies and answers as usual, but later. */
-  | { readonly do: 'delay'; readonly ms: number }
-  | { readonly do: 'apply-then'; readonly then: SpoiltAnswer }
-);
+export type Fault = Aim &
+  (
+    | { readonly do: 'nothing' }
+    /** Answers without applying. */
+    | { readonly do: 'answer'; readonly status: number; readonly headers?: Readonly<Record<string, string>>; readonly body?: string }
+    | { readonly do: 'reset' }
+    /** Applies and answers as usual, but later. */
+    | { readonly do: 'delay'; readonly ms: number }
+    | { readonly do: 'apply-then'; readonly then: SpoiltAnswer }
+  );
 
 export class FaultScript {
   readonly #waiting: Fault[];

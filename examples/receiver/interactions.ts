@@ -58,7 +58,8 @@ export function update(memory: Memory, find: Finder, target: string, content: Js
   if (existing === undefined && (type === 'Observation' || type === 'Provenance')) {
     throw new FhirProblem(405, 'not-supported', 'the server gives out the ids of readings');
   }
-  if (ifMatch !== undefined && ifMatch !== `W/"${existing?.version}"`) throw new FhirProblem(412, 'conflict', 'this is not the current version');
+  if (ifMatch !== undefined && ifMatch !== `W/"${existing?.version}"`)
+    throw new FhirProblem(412, 'conflict', 'this is not the current version');
   return { status: existing === undefined ? 201 : 200, version: memory.put(type, content, id), isChanged: true };
 }
 
@@ -68,7 +69,8 @@ function onlyMatch(matches: readonly Version[]): Version | undefined {
 }
 
 function requireShape(type: ResourceType, content: JsonObject): void {
-  if (content['resourceType'] !== type) throw new FhirProblem(400, 'invalid', 'the resource is not of the type that the URL names', 'resourceType');
+  if (content['resourceType'] !== type)
+    throw new FhirProblem(400, 'invalid', 'the resource is not of the type that the URL names', 'resourceType');
   const lacking = REQUIRED[type].find((element) => content[element] === undefined);
   if (lacking !== undefined) throw new FhirProblem(422, 'required', `${type}.${lacking} is missing`, `${type}.${lacking}`);
 }

@@ -60,8 +60,14 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
     requests.push({ method: call.method, url: request.url ?? '', headers: request.headers, body: call.body });
     const kind = kindOf(call);
     const fault = kind === undefined ? undefined : script.next(kind, call.body);
-    if (fault?.do === 'reset') return reset(response);
-    if (fault?.do === 'answer') return send(response, fault.status, fault.headers ?? {}, fault.body ?? '');
+    if (fault?.do === 'reset') {
+      reset(response);
+      return;
+    }
+    if (fault?.do === 'answer') {
+      send(response, fault.status, fault.headers ?? {}, fault.body ?? '');
+      return;
+    }
     if (fault?.do === 'delay') await pause(fault.ms, undefined, { ref: false });
     const find = racyMs > 0 ? await racyFinder(call) : finderIn(memory);
     const result = answerOrProblem(find, call);
@@ -150,20 +156,28 @@ function reset(response: ServerResponse): void {
 function spoil(response: ServerResponse, { status, headers, body }: Answer, how: SpoiltAnswer): void {
   const text = stringifyExact(body);
   switch (how.spoil) {
-    case 'reset':
-      return reset(response);
+    case 'reset': {
+      reset(response);
+      return;
+    }
     case 'hang':
       return;
     case 'truncate':
       response.writeHead(status, { 'content-type': 'application/fhir+json', 'content-length': String(Buffer.byteLength(text)) });
       response.write(text.slice(0, text.length / 2), () => response.socket?.destroy());
       return;
-    case 'reverse-entries':
-      return send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).toReversed() }));
-    case 'drop-entry':
-      return send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).slice(1) }));
-    case 'replace':
-      return send(response, how.status, how.headers ?? {}, how.body ?? '');
+    case 'reverse-entries': {
+      send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).toReversed() }));
+      return;
+    }
+    case 'drop-entry': {
+      send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).slice(1) }));
+      return;
+    }
+    case 'replace': {
+      send(response, how.status, how.headers ?? {}, how.body ?? '');
+      return;
+    }
   }
 }
 

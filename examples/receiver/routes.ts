@@ -32,7 +32,8 @@ export function answer(memory: Memory, find: Finder, base: string, call: Call): 
   const type = typeOf(typeText);
   if (method === 'GET' && id === undefined) return plain(searchset(memory, type, new URLSearchParams(call.query), base));
   if (method === 'POST' && id === '_search') return plain(searchset(memory, type, new URLSearchParams(call.body), base));
-  if (method === 'POST' && id === undefined) return written(memory, base, create(memory, find, type, resourceIn(call.body), call.ifNoneExist));
+  if (method === 'POST' && id === undefined)
+    return written(memory, base, create(memory, find, type, resourceIn(call.body), call.ifNoneExist));
   if (method === 'PUT' && historyText === undefined) {
     const target = id === undefined ? `${type}?${call.query}` : `${type}/${id}`;
     return written(memory, base, update(memory, find, target, resourceIn(call.body), call.ifMatch));

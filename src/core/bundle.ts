@@ -15,7 +15,7 @@ function resolve(tree: JsonValue, places: ReadonlyMap<string, string>): JsonValu
   if (Array.isArray(tree)) return tree.map((item) => resolve(item, places));
   if (tree === null || typeof tree !== 'object' || isLosslessNumber(tree)) return tree;
   const copy: JsonObject = {};
-  for (const [key, value] of Object.entries(tree as JsonObject)) {
+  for (const [key, value] of Object.entries(tree)) {
     copy[key] = key === 'reference' && typeof value === 'string' ? (places.get(value) ?? value) : resolve(value, places);
   }
   return copy;

@@ -39,7 +39,7 @@ export type JsonResult = { readonly ok: true; readonly value: JsonValue } | { re
 const DEEPEST_NESTING = 64;
 
 /** FHIR R4, Datatypes, string: no characters below U+0020 but tab, carriage return, line feed. */
-// eslint-disable-next-line no-control-regex -- finding control characters is the purpose
+
 const CONTROL_CHARACTER = /[\u0000-\u0008\u000B\u000C\u000E-\u001F]/;
 
 const LONE_SURROGATE = /\p{Surrogate}/u;

@@ -141,7 +141,7 @@ async function readBounded(response: Response, longestBytes: number): Promise<st
   let text = '';
   let bytes = 0;
   try {
-    for await (const chunk of response.body) {
+    for await (const chunk of response.body as AsyncIterable<Uint8Array>) {
       bytes += chunk.byteLength;
       if (bytes > longestBytes) return undefined; // leaving the loop cancels the body
       text += decoder.decode(chunk, { stream: true });

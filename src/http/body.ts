@@ -5,6 +5,8 @@
  * and its parser's messages quote the body; so only its reading and inflating is used.
  */
 import express from 'express';
+import { jsonFinding } from '../core/conform.ts';
+import type { Finding } from '../core/finding.ts';
 import { parseExactJson, type JsonValue } from '../core/json.ts';
 import { ServiceError } from '../errors.ts';
 import { parseMediaType } from './negotiation.ts';
@@ -44,18 +46,22 @@ export interface JsonBody {
   readonly value: JsonValue;
 }
 
-/** @throws ServiceError ERR_NOT_JSON, ERR_BAD_VALUE (a number beyond bounds); never quotes the text */
+/** The body is no JSON that we take; the finding says where and why, and never quotes the text. */
+export class UnreadableBody extends Error {
+  readonly finding: Finding;
+  constructor(finding: Finding) {
+    super('the body is not acceptable JSON');
+    this.name = 'UnreadableBody';
+    this.finding = finding;
+  }
+}
+
+/** @throws UnreadableBody; ServiceError ERR_NOT_JSON when it is empty or not UTF-8 */
 export function readJsonBody(req: Request): JsonBody {
   const text = readText(req);
   if (text.trim() === '') throw new ServiceError('ERR_NOT_JSON', 'The body is empty. Send one FHIR resource as JSON.');
   const parsed = parseExactJson(text);
-  if (!parsed.ok) {
-    const { kind, reason, line, column } = parsed.problem;
-    throw new ServiceError(
-      kind === 'number' ? 'ERR_BAD_VALUE' : 'ERR_NOT_JSON',
-      `The body cannot be read: ${reason}, line ${line}, column ${column}. Correct it and send it again.`,
-    );
-  }
+  if (!parsed.ok) throw new UnreadableBody(jsonFinding(parsed.problem));
   return { text, value: parsed.value };
 }
 

@@ -5,7 +5,9 @@
 import type { ErrorRequestHandler } from 'express';
 import { ServiceError } from '../errors.ts';
 import { StoreUnavailable } from '../ports.ts';
-import { sendServiceError } from './answer.ts';
+import { refusalStatusOf, toOperationOutcome } from '../core/finding.ts';
+import { sendOutcome, sendServiceError } from './answer.ts';
+import { UnreadableBody } from './body.ts';
 import { LARGEST_BODY_BYTES, type RequestHandler, type Serving } from './serving.ts';
 import { notesOf } from './request-notes.ts';
 
@@ -18,16 +20,18 @@ export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler
   return (error: unknown, _req, res, _next) => {
     const known = toServiceError(error);
     const { requestId } = notesOf(res);
-    if (!known || known.row.status >= 500) log.fault(error, { requestId, during: 'request' });
+    if (!(error instanceof UnreadableBody) && (!known || known.row.status >= 500)) log.fault(error, { requestId, during: 'request' });
     if (res.headersSent) {
       // too late for a status: cut the answer off, so that nobody takes it for whole
       res.destroy();
       return;
     }
-    sendServiceError(
-      res,
-      known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`),
-    );
+    if (error instanceof UnreadableBody) sendOutcome(res, refusalStatusOf([error.finding]), toOperationOutcome([error.finding]));
+    else
+      sendServiceError(
+        res,
+        known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`),
+      );
   };
 }
 

@@ -5,7 +5,7 @@
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
 import { conformObservation, conformResource } from '../core/conform.ts';
 import { refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
-import { isJsonObject, stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
+import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
 import type { BundleAnswer, IntakeAnswer } from './answer.ts';
 import type { Store, StoreWriter } from '../ports.ts';
@@ -172,7 +172,7 @@ function refuseSameTargets(entries: readonly Entry[]): void {
 
 async function serve(writer: StoreWriter, { resource, request, index }: Entry, newId: string, work: BundleWork): Promise<EntryAnswer> {
   if (request.kind === 'registry') return putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
-  const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource as JsonValue, request.id);
+  const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
   if (!conformed.ok) return refused(conformed.findings, work);
   if (request.kind === 'correct') return correctReading(writer, conformed.resource, request.id, request.ifMatch, work);
   return createReading(writer, conformed.resource, newId, conditionOf(request.ifNoneExist, index), work);

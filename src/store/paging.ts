@@ -51,7 +51,7 @@ export function fromCursor(cursor: string, sort: readonly SortKey[]): Position {
   const [snapshot, sorted, ...after] = content as unknown[];
   if (!isCount(snapshot) || sorted !== signature(sort) || after.length !== sort.length) throw badCursor();
   if (!after.every((value, at) => isKeyValue(value, sort[at]))) throw badCursor();
-  return { snapshot, after: after as KeyValue[] };
+  return { snapshot, after: after };
 }
 
 function isCount(value: unknown): value is number {

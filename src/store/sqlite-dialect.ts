@@ -55,7 +55,7 @@ class Connection implements SqliteDatabase {
     const known = this.#statements.get(sql);
     if (known) return known;
     if (this.#statements.size >= MOST_STATEMENTS) this.#statements.clear();
-    const prepared = orUnavailable(() => this.#database.prepare<unknown[]>(sql));
+    const prepared = orUnavailable(() => this.#database.prepare(sql));
     const statement: SqliteStatement = {
       reader: prepared.reader,
       all: (parameters) => orUnavailable(() => prepared.all(...parameters)),

@@ -13,7 +13,9 @@ const [file = ':memory:', commit = 'each'] = process.argv.slice(2);
 const database = new Database(file);
 database.pragma('journal_mode = WAL');
 database.pragma('synchronous = FULL');
-database.exec('CREATE TABLE reading (number INTEGER PRIMARY KEY AUTOINCREMENT, person TEXT, body TEXT) STRICT; CREATE INDEX by_person ON reading (person)');
+database.exec(
+  'CREATE TABLE reading (number INTEGER PRIMARY KEY AUTOINCREMENT, person TEXT, body TEXT) STRICT; CREATE INDEX by_person ON reading (person)',
+);
 const insert = database.prepare('INSERT INTO reading (person, body) VALUES (?, ?)');
 const insertAll = database.transaction((rows: readonly (readonly [string, string])[]) => {
   for (const [person, body] of rows) insert.run(person, body);

@@ -23,10 +23,13 @@ export function baseline(name: string, commit: 'each' | 'group'): Contender {
   return {
     name,
     start: () =>
-      launch((folder) => [process.execPath, ['--import', 'tsx', script, join(folder, 'bench.db'), commit], {}], (line) => {
-        const { port } = JSON.parse(line) as { port?: number };
-        return port === undefined ? undefined : `http://127.0.0.1:${port}/fhir`;
-      }),
+      launch(
+        (folder) => [process.execPath, ['--import', 'tsx', script, join(folder, 'bench.db'), commit], {}],
+        (line) => {
+          const { port } = JSON.parse(line) as { port?: number };
+          return port === undefined ? undefined : `http://127.0.0.1:${port}/fhir`;
+        },
+      ),
   };
 }
 
@@ -54,7 +57,11 @@ type Command = readonly [file: string, args: readonly string[], environment: Rea
 async function launch(command: (folder: string) => Command, readUrl: (line: string) => string | undefined): Promise<Running> {
   const folder = await mkdtemp(join(tmpdir(), 'steelyard-bench-'));
   const [file, args, environment] = command(folder);
-  const child = spawn(file, args, { env: { PATH: process.env['PATH'] ?? '', ...environment }, stdio: ['ignore', 'pipe', 'inherit'], cwd: ROOT });
+  const child = spawn(file, args, {
+    env: { PATH: process.env['PATH'] ?? '', ...environment },
+    stdio: ['ignore', 'pipe', 'inherit'],
+    cwd: ROOT,
+  });
   const url = await new Promise<string>((resolve, reject) => {
     child.once('exit', (code) => reject(new Error(`${file} ended with ${String(code)} before it listened`)));
     const lines = createInterface({ input: child.stdout });

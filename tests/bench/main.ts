@@ -27,7 +27,8 @@ interface Measured {
 }
 
 async function measure(contender: Contender, round: number): Promise<Measured> {
-  const { url, stop } = await contender.start();
+  const running = await contender.start();
+  const { url } = running;
   try {
     await load(`${url}/Observation`, `warm-${round}`, 1);
     const run = `run-${round}`;
@@ -35,7 +36,7 @@ async function measure(contender: Contender, round: number): Promise<Measured> {
     if (contender.name === SERVICE) await checkNothingLost(url, result.acknowledged);
     return result.measured;
   } finally {
-    await stop();
+    await running.stop();
   }
 }
 
@@ -79,7 +80,9 @@ for (let round = 0; round < ROUNDS; round += 1) {
   const results: Record<string, Measured> = {};
   for (const contender of CONTENDERS) {
     results[contender.name] = await measure(contender, round);
-    process.stderr.write(`round ${round + 1} of ${ROUNDS}: ${contender.name}: ${Math.round(results[contender.name]?.perSecond ?? 0)} readings/s\n`);
+    process.stderr.write(
+      `round ${round + 1} of ${ROUNDS}: ${contender.name}: ${Math.round(results[contender.name]?.perSecond ?? 0)} readings/s\n`,
+    );
   }
   rounds.push(results);
 }
@@ -91,9 +94,12 @@ function spread(values: readonly number[]): string {
 const table = new Table({ head: ['', 'readings/s', 'ratio to a commit a request', 'ratio to shared commits', 'p50 ms', 'p99 ms'] });
 for (const { name } of CONTENDERS) {
   const of = (key: keyof Measured): number[] => rounds.map((round) => (round[name] as Measured)[key]);
-  const ratio = (to: string): string => spread(rounds.map((round) => (round[name] as Measured).perSecond / (round[to] as Measured).perSecond));
+  const ratio = (to: string): string =>
+    spread(rounds.map((round) => (round[name] as Measured).perSecond / (round[to] as Measured).perSecond));
   table.push([name, Math.round(median(of('perSecond'))), ratio(EACH), ratio(GROUP), median(of('p50')), median(of('p99'))]);
 }
-process.stdout.write(`${table.toString()}\n${ROUNDS} interleaved rounds of ${SECONDS} s, ${CONNECTIONS} connections, medians; client and server on the same machine.\n`);
+process.stdout.write(
+  `${table.toString()}\n${ROUNDS} interleaved rounds of ${SECONDS} s, ${CONNECTIONS} connections, medians; client and server on the same machine.\n`,
+);
 await mkdir('bench-results', { recursive: true });
 await writeFile('bench-results/latest.json', JSON.stringify({ rounds, seconds: SECONDS, connections: CONNECTIONS }, null, 2));

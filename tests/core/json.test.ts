@@ -11,7 +11,7 @@ function problemOf(text: string): JsonProblem | undefined {
 function roundTrip(text: string): string {
   const result = parseExactJson(text);
   if (!result.ok) throw new Error(result.problem.reason);
-  return stringifyExact(result.value as object);
+  return stringifyExact(result.value);
 }
 
 describe('written digits', () => {

@@ -67,7 +67,7 @@ describe('a body that is refused', () => {
 
   test('names line and column', async () => {
     const { assess } = await mirroring();
-    expect((await assess('{\n  "a": 1,\n  "a": 2\n}')).text).toMatch(/line 3, column 3/);
+    expect((await assess('{\n  "a": 1,\n  "a": 2\n}')).text).toMatch(/Line 3, column 3/);
   });
 
   test('invalid UTF-8 is not repaired', async () => {

@@ -84,7 +84,7 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
   const shape = policy.values['qualifiers.shape'];
   let result = withQualifiers(withParentCode(observation, reading), qualifiers, shape);
   const setsMethod = measured && method !== undefined && observation.method === undefined;
-  if (setsMethod) result = { ...result, method: { coding: [methodCoding(method.answer)] } } as ExactObservation;
+  if (setsMethod) result = { ...result, method: { coding: [methodCoding(method.answer)] } };
   result = withIdentity(result, reading, id, shape);
   return {
     observation: result,
@@ -132,5 +132,5 @@ export function asHeld(observation: ExactObservation): ExactObservation {
     status: 'preliminary',
     meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), HELD_TAG] },
     extension: [...(observation.extension ?? []), { url: OURS.statusAsSentExtension, valueCode: observation.status }],
-  } as ExactObservation;
+  };
 }

@@ -216,7 +216,7 @@ const OTHER_SYSTEM: Readonly<Record<UnitCode, { readonly unit: UnitCode; readonl
 function conversionHint(quantity: Quantity): string {
   const { unit, steps } = OTHER_SYSTEM[quantity.unit];
   const written = quantity.value.scale;
-  for (const step of written >= 4 ? steps : steps.slice(0, 1)) {
+  for (const step of written >= 3 ? steps : steps.slice(0, 1)) {
     const size = decimal(step);
     const count = divideHalfUp(inBaseUnit(quantity), multiply(size, UNITS[unit].factor), 0);
     const candidate = multiply(count, size);

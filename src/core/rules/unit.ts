@@ -35,9 +35,10 @@ const unitCode: Rule = {
   explain:
     'The unit code is not one of {accepted}{proposal}. UCUM codes are case-sensitive; convert the reading at the sender if its unit is another one.',
   check: (subject) => {
-    const { code } = subject.observation.valueQuantity ?? {};
+    const { system, code } = subject.observation.valueQuantity ?? {};
     const of = measured(subject);
-    if (code === undefined || of === undefined || isUnitCode(code)) return undefined;
+    // a code of another system is that system's business: `unit-system` has refused it
+    if (code === undefined || of === undefined || isUnitCode(code) || (system !== undefined && system !== SYSTEM.ucum)) return undefined;
     const meant = code.length <= 32 ? proposeUnit(code) : undefined;
     const proposal = meant !== undefined && UNITS[meant].of === of ? `; ${meant} was probably meant` : '';
     return { facts: { accepted: unitsOf(of).join(', '), proposal } };

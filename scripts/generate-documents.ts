@@ -1,0 +1,96 @@
+/**
+ * Writes the tables of README.md that come from the code: rules, calls, configuration, policy.
+ * `--check` changes nothing and exits 1 when a table has drifted.
+ */
+import { readFile, writeFile } from 'node:fs/promises';
+import { join } from 'node:path';
+import { describeConfig } from '../src/config.ts';
+import { DEFAULT_SETTINGS } from '../src/core/policy.ts';
+import { AGE_BANDS } from '../src/core/age-bands.ts';
+import { RULES } from '../src/core/rules/index.ts';
+import { SERVED } from '../src/http/served.ts';
+
+type Row = readonly string[];
+
+function table(head: Row, rows: readonly Row[]): string {
+  const cell = (text: string): string => text.replaceAll('|', '\\|').replaceAll('\n', ' ');
+  return [head, head.map(() => '---'), ...rows].map((row) => `| ${row.map(cell).join(' | ')} |`).join('\n');
+}
+
+const OUTCOME_WORDS = { refuse: 'refused', hold: 'held', warn: 'warned', inform: 'noted' } as const;
+
+function rules(): string {
+  return table(
+    ['rule', 'what it finds', 'outcome', 'source'],
+    RULES.map(({ id, title, outcome, movable, source }) => [
+      `\`${id}\``,
+      title,
+      `${OUTCOME_WORDS[outcome]}${movable ? ' \\*' : ''}`,
+      source,
+    ]),
+  );
+}
+
+function calls(): string {
+  const verbs: Readonly<Record<string, (type: string) => string>> = {
+    create: (type) => `POST /fhir/${type}`,
+    update: (type) => `PUT /fhir/${type}/{id}`,
+    read: (type) => `GET /fhir/${type}/{id}`,
+    vread: (type) => `GET /fhir/${type}/{id}/_history/{v}`,
+    'history-instance': (type) => `GET /fhir/${type}/{id}/_history`,
+    'search-type': (type) => `GET /fhir/${type}?…`,
+  };
+  const rows = SERVED.map((served) => {
+    const operations = served.kind === 'reading' ? served.operations.map(({ name }) => `\`POST /fhir/${served.type}/$${name}\``) : [];
+    const lines = [...served.interactions.map((interaction) => `\`${verbs[interaction]?.(served.type) ?? interaction}\``), ...operations];
+    return [served.type, lines.join('<br>'), served.parameters.map(({ name }) => `\`${name}\``).join(', ')];
+  });
+  return table(['resource', 'calls', 'search parameters'], rows);
+}
+
+function configuration(): string {
+  return table(
+    ['variable', 'default', 'meaning'],
+    describeConfig().map((row) => [`\`${row.name}\``, row.default === undefined ? 'none' : `\`${row.default}\``, row.means]),
+  );
+}
+
+function policy(): string {
+  return table(
+    ['setting', 'default', 'meaning', 'source'],
+    Object.entries(DEFAULT_SETTINGS).map(([name, { value, means, source }]) => [`\`${name}\``, `\`${String(value)}\``, means, source]),
+  );
+}
+
+function limits(): string {
+  const range = (pair: readonly [string, string] | undefined): string => (pair ? `${pair[0]} to ${pair[1]}` : '—');
+  return table(
+    ['age', 'weight: refused outside', 'held outside (kg)', 'height: refused outside', 'held outside (cm)', 'source'],
+    Object.values(AGE_BANDS).map(({ label, weight, height, source }) => {
+      const [w, h]: readonly { refuse: readonly [string, string]; hold?: readonly [string, string] }[] = [weight, height];
+      return [label, range(w?.refuse), range(w?.hold), range(h?.refuse), range(h?.hold), source];
+    }),
+  );
+}
+
+const TABLES: Readonly<Record<string, () => string>> = { rules, calls, configuration, policy, limits };
+const README = join(import.meta.dirname, '..', 'README.md');
+
+/** README with every generated part made anew; throws when a part is missing. */
+export function withTables(readme: string): string {
+  return Object.entries(TABLES).reduce((text, [name, make]) => {
+    const part = new RegExp(`(<!-- generated: ${name} -->\\n)[\\s\\S]*?(\\n<!-- end -->)`);
+    if (!part.test(text)) throw new Error(`README.md has no generated part named ${name}`);
+    return text.replace(part, (_, begin: string, end: string) => `${begin}${make()}${end}`);
+  }, readme);
+}
+
+if (process.argv[1] === import.meta.filename) {
+  const before = await readFile(README, 'utf8');
+  const after = withTables(before);
+  if (!process.argv.includes('--check')) await writeFile(README, after);
+  else if (before !== after) {
+    process.stderr.write('README.md has drifted from the code; run `npm run documents`.\n');
+    process.exitCode = 1;
+  }
+}

@@ -1,0 +1,61 @@
+import { existsSync, readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { describe, expect, it } from 'vitest';
+import { withTables } from '../scripts/generate-documents.ts';
+import { describeConfig } from '../src/config.ts';
+
+const ROOT = join(import.meta.dirname, '..');
+const read = (name: string): string => readFileSync(join(ROOT, name), 'utf8');
+const scripts = (JSON.parse(read('package.json')) as { scripts: Record<string, string> }).scripts;
+
+describe('README.md', () => {
+  it('has the tables that the code makes today', () => {
+    expect(withTables(read('README.md'))).toBe(read('README.md'));
+  });
+
+  it('carries the cautions above its first command', () => {
+    const readme = read('README.md');
+    const cautions = readme.indexOf('not a medical device');
+    expect(cautions).toBeGreaterThan(0);
+    expect(cautions).toBeLessThan(readme.indexOf('npm ci'));
+    expect(readme).toContain('verify a held reading by weighing');
+  });
+});
+
+describe('README.md and DEVELOPERS.md', () => {
+  it.each(['README.md', 'DEVELOPERS.md'])('%s names only npm scripts that exist', (name) => {
+    const named = [...read(name).matchAll(/npm run ([a-z:]+)/g)].map(([, script]) => script as string);
+    expect(named.length).toBeGreaterThan(0);
+    expect(named.filter((script) => scripts[script] === undefined)).toEqual([]);
+  });
+
+  it.each(['README.md', 'DEVELOPERS.md'])('%s links only to files that exist', (name) => {
+    const links = [...read(name).matchAll(/\]\(([^)#]+)\)/g)]
+      .map(([, target]) => target as string)
+      .filter((target) => !target.includes('://'));
+    for (const link of links) expect(existsSync(join(ROOT, link)), link).toBe(true);
+  });
+
+  it('DEVELOPERS.md names only source files that exist', () => {
+    const files = [...read('DEVELOPERS.md').matchAll(/`((?:src|tests|scripts)\/[\w./-]+\.ts)`/g)].map(([, file]) => file as string);
+    expect(files.length).toBeGreaterThan(3);
+    for (const file of files) expect(read(file).length, file).toBeGreaterThan(0);
+  });
+});
+
+describe('docker-compose.yml', () => {
+  const compose = read('docker-compose.yml');
+
+  it('sets only variables that the service knows', () => {
+    const set = [...compose.matchAll(/^\s+(STEELYARD_[A-Z_]+):/gm)].map(([, name]) => name as string);
+    const known = new Set(describeConfig().map(({ name }) => name));
+    expect(set.length).toBeGreaterThan(0);
+    expect(set.filter((name) => !known.has(name))).toEqual([]);
+  });
+
+  it('starts only programs that are built here', () => {
+    const programs = [...compose.matchAll(/"(dist\/[\w/.-]+\.js|bin\/[\w/.-]+\.js)"/g)].map(([, file]) => file as string);
+    expect(programs.sort()).toEqual(['bin/steelyard.js', 'dist/examples/receiver/main.js']);
+    for (const program of programs) expect(read(program.replace(/^dist\/(.*)\.js$/, '$1.ts')).length).toBeGreaterThan(0);
+  });
+});
