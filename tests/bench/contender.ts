@@ -41,7 +41,7 @@ export function service(name: string): Contender {
       launch(
         (folder) => [
           process.execPath,
-          [join(ROOT, 'dist', 'src', 'main.js')],
+          [join(ROOT, 'bin', 'steelyard.js'), 'serve'],
           { STEELYARD_PORT: '0', STEELYARD_DATABASE: join(folder, 'bench.db'), STEELYARD_LOG_LEVEL: 'info' },
         ],
         (line) => {

@@ -91,7 +91,10 @@ function spread(values: readonly number[]): string {
   return `${median(values).toFixed(2)} [${Math.min(...values).toFixed(2)} to ${Math.max(...values).toFixed(2)}]`;
 }
 
-const table = new Table({ head: ['', 'readings/s', 'ratio to a commit a request', 'ratio to shared commits', 'p50 ms', 'p99 ms'] });
+const table = new Table({
+  head: ['', 'readings/s', 'ratio to a commit a request', 'ratio to shared commits', 'p50 ms', 'p99 ms'],
+  style: { head: [], border: [] },
+});
 for (const { name } of CONTENDERS) {
   const of = (key: keyof Measured): number[] => rounds.map((round) => (round[name] as Measured)[key]);
   const ratio = (to: string): string =>
