@@ -4,7 +4,7 @@ import { describe, expect, it } from 'vitest';
 import { conformObservation } from '../../src/core/conform.ts';
 import { evaluate } from '../../src/core/evaluate.ts';
 import { explainFinding, toOperationOutcome, verdictOf, type Finding } from '../../src/core/finding.ts';
-import { exactNumber, isJsonObject, parseExactJson, stringifyExact, type JsonValue } from '../../src/core/json.ts';
+import { exactNumber, isJsonObject, parseExactJson, stringifyExact, type JsonObject, type JsonValue } from '../../src/core/json.ts';
 import type { Context } from '../../src/core/reading.ts';
 import { LOINC_CODES, OURS, QUALIFIER } from '../../src/core/terminology.ts';
 import { decimal } from '../../src/core/decimal.ts';
@@ -69,7 +69,7 @@ const piece: fc.Arbitrary<JsonValue> = fc.oneof(
   ),
   fc.constantFrom(...LOINC_CODES.map(({ code }): JsonValue => code)),
   fc
-    .constantFrom('0', '-0.0', '-70.0', '70.33', '1e30', '1e-30', `${'9'.repeat(40)}`, '0.0000001', '300.0', '650.0')
+    .constantFrom('0', '-0.0', '-70.0', '70.33', '1e30', '1e-30', '9'.repeat(40), '0.0000001', '300.0', '650.0')
     .map((text): JsonValue => exactNumber(text.includes('e') ? decimalText(text) : text)),
   fc.constantFrom<JsonValue>(
     {},
@@ -119,22 +119,26 @@ const blow: fc.Arbitrary<Blow> = fc.record({
   ),
 });
 
+type Place = { readonly of: JsonValue[]; readonly key: number } | { readonly of: JsonObject; readonly key: string };
+
+function placesIn(value: JsonValue): Place[] {
+  if (Array.isArray(value)) return value.flatMap((item, key): Place[] => [{ of: value, key }, ...placesIn(item)]);
+  if (!isJsonObject(value)) return [];
+  return Object.entries(value).flatMap(([key, item]): Place[] => [{ of: value, key }, ...placesIn(item)]);
+}
+
 /** A copy with one place damaged; places are counted through the whole tree. */
 function damaged(tree: JsonValue, { where, how, by, name }: Blow): JsonValue {
   const copy = parsedAgain(tree);
-  const places: [container: Record<string, JsonValue> | JsonValue[], key: string | number][] = [];
-  const walk = (value: JsonValue): void => {
-    if (Array.isArray(value)) value.forEach((item, index) => (places.push([value, index]), walk(item)));
-    else if (isJsonObject(value)) for (const [key, item] of Object.entries(value)) (places.push([value, key]), walk(item));
-  };
-  walk(copy);
+  const places = placesIn(copy);
   const place = places[where % Math.max(places.length, 1)];
   if (place === undefined) return by;
-  const [container, key] = place as [Record<string, JsonValue>, string];
-  if (how === 'add' && !Array.isArray(container)) container[name] = by;
-  else if (how === 'double' && Array.isArray(container)) (container as JsonValue[]).push(container[key] as JsonValue);
-  else if (how === 'remove') Array.isArray(container) ? (container as JsonValue[]).splice(Number(key), 1) : delete container[key];
-  else container[key] = by;
+  if (Array.isArray(place.of)) {
+    const put = { replace: [by], remove: [], double: [place.of[place.key] ?? null, place.of[place.key] ?? null], add: [by] }[how];
+    place.of.splice(place.key, 1, ...put);
+  } else if (how === 'add') place.of[name] = by;
+  else if (how === 'remove') Reflect.deleteProperty(place.of, place.key);
+  else place.of[place.key] = by;
   return copy;
 }
 
@@ -204,7 +208,7 @@ describe('a damaged reading', () => {
     let judgedAtAll = 0;
     fc.assert(
       fc.property(start, fc.array(blow, { minLength: 1, maxLength: 4 }), around, (of, blows, changes) => {
-        const tree = blows.reduce(damaged, treeOf(of) as JsonValue);
+        const tree = blows.reduce<JsonValue>(damaged, treeOf(of));
         if (judge(tree, changes) === 'judged') judgedAtAll += 1;
       }),
       { numRuns: 4000 },
@@ -215,7 +219,7 @@ describe('a damaged reading', () => {
   it('what is stored of it still conforms to FHIR', () => {
     fc.assert(
       fc.property(start, fc.array(blow, { maxLength: 2 }), around, (of, blows, changes) => {
-        const conformed = conformObservation(blows.reduce(damaged, treeOf(of) as JsonValue));
+        const conformed = conformObservation(blows.reduce<JsonValue>(damaged, treeOf(of)));
         if (!conformed.ok) return;
         const { stored, derived } = evaluate(conformed.resource, context(changes));
         for (const { observation: one } of [...(stored ? [stored] : []), ...derived]) {
