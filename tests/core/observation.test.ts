@@ -90,6 +90,7 @@ describe('a reference', () => {
     [{ reference: 'Patient?identifier=s|v' }, 'conditional'],
     [{ reference: 'https://other.example/fhir/Patient/ada' }, 'elsewhere'],
     [{ reference: 'https://ehr.example/fhirPatient/ada' }, 'elsewhere'],
+    [{ reference: 'https://ehr.example/fhir2Patient/ada' }, 'elsewhere'],
     [{ reference: 'patient/ada' }, 'elsewhere'],
     [{ reference: `Patient/${'a'.repeat(65)}` }, 'elsewhere'],
     [{ reference: 'Patient/a/b' }, 'elsewhere'],

@@ -93,6 +93,10 @@ describe('an override', () => {
     ]);
   });
 
+  it('that leaves nothing between two limits is refused', () => {
+    expect(problemsOf({ 'limits.adult.weight.hold.low': '100', 'limits.adult.weight.hold.high': '100.0' })).toHaveLength(1);
+  });
+
   it('names every problem at once', () => {
     expect(problemsOf({ metricOnly: 1, nonsense: 1, 'rule.x': 'warn', 'time.oldestDays': 7 }).map(({ name }) => name)).toEqual([
       'metricOnly',

@@ -78,6 +78,7 @@ describe('a Patient', () => {
     const answer = await desk.post(weight('80.0', 'kg', BY_NUMBER));
     expect(answer).toMatchObject({ status: 202, verdict: 'held' });
     expect(rulesIn(answer)).toContain('person-ambiguous');
+    await desk.put('Patient', patient('ada', { identifier: [NUMBER], birthDate: '1980-05-17' }));
     expect([await desk.readings(), await desk.readings('Patient/bo')]).toEqual([[], []]);
     expect(await desk.outbox()).toEqual([]);
   });

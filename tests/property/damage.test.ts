@@ -119,12 +119,14 @@ const blow: fc.Arbitrary<Blow> = fc.record({
   ),
 });
 
-type Place = { readonly of: JsonValue[]; readonly key: number } | { readonly of: JsonObject; readonly key: string };
+type Place =
+  | { readonly in: 'list'; readonly of: JsonValue[]; readonly key: number }
+  | { readonly in: 'object'; readonly of: JsonObject; readonly key: string };
 
 function placesIn(value: JsonValue): Place[] {
-  if (Array.isArray(value)) return value.flatMap((item, key): Place[] => [{ of: value, key }, ...placesIn(item)]);
+  if (Array.isArray(value)) return value.flatMap((item, key): Place[] => [{ in: 'list', of: value, key }, ...placesIn(item)]);
   if (!isJsonObject(value)) return [];
-  return Object.entries(value).flatMap(([key, item]): Place[] => [{ of: value, key }, ...placesIn(item)]);
+  return Object.entries(value).flatMap(([key, item]): Place[] => [{ in: 'object', of: value, key }, ...placesIn(item)]);
 }
 
 /** A copy with one place damaged; places are counted through the whole tree. */
@@ -133,7 +135,7 @@ function damaged(tree: JsonValue, { where, how, by, name }: Blow): JsonValue {
   const places = placesIn(copy);
   const place = places[where % Math.max(places.length, 1)];
   if (place === undefined) return by;
-  if (Array.isArray(place.of)) {
+  if (place.in === 'list') {
     const put = { replace: [by], remove: [], double: [place.of[place.key] ?? null, place.of[place.key] ?? null], add: [by] }[how];
     place.of.splice(place.key, 1, ...put);
   } else if (how === 'add') place.of[name] = by;
@@ -143,7 +145,7 @@ function damaged(tree: JsonValue, { where, how, by, name }: Blow): JsonValue {
 }
 
 function parsedAgain(tree: JsonValue): JsonValue {
-  const result = parseExactJson(stringifyExact(tree as object));
+  const result = parseExactJson(stringifyExact(tree));
   if (!result.ok) throw new Error(result.problem.reason);
   return result.value;
 }

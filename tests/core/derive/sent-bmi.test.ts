@@ -59,6 +59,12 @@ describe('a BMI that somebody sends', () => {
     expect(judged('31.3', { effectiveDateTime: '2026-03-02' })).toMatchObject({ equals: 'bmi-w1' });
   });
 
+  it('of a moment is compared with the weight of that moment before one of that day', () => {
+    const ofTheDay = { ...stand('w2', '35.2', '2026-03-02'), version: 2 };
+    expect(judged('31.3', {}, { standing: [ofTheDay, ...standing.slice(0, 1)] })).toMatchObject({ equals: 'bmi-w1' });
+    expect(judged('35.2', { effectiveDateTime: '2026-03-02T07:00:00Z' }, { standing: [ofTheDay] })).toMatchObject({ equals: 'bmi-w2' });
+  });
+
   it('with nothing to compare it with is refused', () => {
     const nothing = { verdict: 'refused', rules: ['bmi-nothing-to-compare'] };
     expect(judged('31.3', { effectiveDateTime: '2026-03-02T08:00:01Z' })).toMatchObject(nothing);

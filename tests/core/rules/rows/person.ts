@@ -96,7 +96,15 @@ export const PERSON_ROWS: Readonly<Record<string, RuleRows>> = {
   },
   'person-unknown': {
     as: { outcome: 'inform', code: 'informational', expression: 'Observation.subject' },
-    accepts: [{ title: 'a person who is known', observation: literal }],
+    accepts: [
+      { title: 'a person who is known', observation: literal },
+      {
+        title: 'nobody at all, which is said otherwise',
+        observation: weight('70.0', 'kg', { subject: undefined }),
+        context: { person: NOBODY },
+        also: { 'subject-missing': 'that is the one cause' },
+      },
+    ],
     rejects: [
       {
         title: 'a person of whom nothing was told',

@@ -63,6 +63,7 @@ export const PRECISION_ROWS: Readonly<Record<string, RuleRows>> = {
       passes('65.125', '[in_i]'),
       passes('3.455', 'kg', INFANT, ' of an infant'),
       passes('3456', 'g', INFANT, ' of an infant'),
+      passes('11.455', 'kg', { person: { ...ADA, birthDate: '2024-03-03' } }, ' on the last day under two years'),
       passes('7.59375', '[lb_av]', INFANT, ' of an infant, half an ounce'),
       passes('70.355', 'kg', INFANT_SCALE, ' on an infant scale'),
       passes('154.2', '[lb_av]', scale('0.2', '[lb_av]'), ' on a scale of 0.2 pounds'),
@@ -90,6 +91,11 @@ export const PRECISION_ROWS: Readonly<Record<string, RuleRows>> = {
       },
       offGrid('70.09999999999999999', 'kg', '0.1', ['70.0', '70.1'], '; it looks like the result of binary arithmetic'),
       offGrid('70.30000000000001', 'kg', '0.1', ['70.3', '70.4'], '; it looks like the result of binary arithmetic'),
+      {
+        ...offGrid('11.455', 'kg', '0.1', ['11.4', '11.5']),
+        title: '11.455 kg on the second birthday',
+        context: { person: { ...ADA, birthDate: '2024-03-02' } },
+      },
       offGrid('3.457', 'kg', '0.005', ['3.455', '3.460'], '', INFANT),
       offGrid('3456.5', 'g', '1', ['3456', '3457'], '', INFANT),
       {
