@@ -29,9 +29,8 @@ const files: readonly SourceFile[] = readdirSync(join(ROOT, 'src'), { recursive:
   });
 
 function importsOf(text: string): string[] {
-  return [...text.matchAll(/(?:^|\n)(?:import|export)\s[^;]*?from\s+'([^']+)'|(?:^|\n)import\s+'([^']+)'|\bimport\(\s*'([^']+)'/g)].flatMap(
-    ([, from, bare, dynamic]) => from ?? bare ?? dynamic ?? [],
-  );
+  const declared = /(?:^|\n)(?:import|export)\s(?:[^;'"]*?from\s+)?['"]([^'"]+)['"]|\bimport\(\s*['"]([^'"]+)['"]/g;
+  return [...text.matchAll(declared)].flatMap(([, from, dynamic]) => from ?? dynamic ?? []);
 }
 
 function withoutComments(text: string): string {
