@@ -91,6 +91,8 @@ export interface StoreReader {
   isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean>;
   /** Current versions of all weights and heights of a person, by effective time. */
   readingsOf(person: string): Promise<readonly Reading[]>;
+  /** The current version of a weight or height, under the person that it is filed for. */
+  readingOf(id: string): Promise<Reading | undefined>;
   /** Current versions of all BMI Observations of a person, whatever their status. */
   standingBmiOf(person: string): Promise<readonly StandingBmi[]>;
   searchObservations(search: ObservationSearch): Promise<SearchPage>;

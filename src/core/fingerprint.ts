@@ -26,6 +26,11 @@ export function fingerprintOf(reading: Reading): string | undefined {
   ].join('\u0000');
 }
 
+/** A sender's identifier, which stays with its reading even when a correction leaves it out. */
+export function identifierKeyOf(system: string, value: string): string {
+  return ['identifier', system, value].join('\u0000');
+}
+
 /** The same with the status, to tell a resend under one identifier from a changed content. */
 export function contentFingerprintOf(reading: Reading): string {
   const { quantity, effective, status } = reading;

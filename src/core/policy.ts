@@ -161,6 +161,11 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
       }
     }
   }
+  for (const [name, low] of Object.entries(values)) {
+    const high = name.endsWith('.low') ? values[name.replace(/low$/, 'high')] : undefined;
+    if (high !== undefined && Number(low) >= Number(high))
+      problems.push({ name: name.replace(/\.low$/, ''), problem: 'low must be below high' });
+  }
   if (problems.length > 0) return { ok: false, problems };
   return { ok: true, policy: { version: 'unversioned', values: values as unknown as SettingValues, limits, outcomes } };
 }

@@ -4,7 +4,7 @@
  */
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
 import { conformObservation, conformResource } from '../core/conform.ts';
-import { refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
+import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
 import type { BundleAnswer, IntakeAnswer } from './answer.ts';
@@ -29,7 +29,9 @@ type EntryAnswer = IntakeAnswer & { readonly findings?: readonly Finding[] };
 export async function takeBundle(parsed: JsonObject, text: string, work: BundleWork): Promise<BundleAnswer> {
   const conformed = conformResource(parsed, 'Bundle');
   if (!conformed.ok) {
-    return { status: refusalStatusOf(conformed.findings), body: toOperationOutcome(conformed.findings) as unknown as JsonObject };
+    const { outcome, status, findings } = refused(conformed.findings, work);
+    await keepRefusal(text, findings, work);
+    return { status, body: outcome as unknown as JsonObject };
   }
   const type = conformed.resource['type'];
   const entries = (conformed.resource['entry'] ?? []) as JsonObject[];
@@ -82,6 +84,10 @@ function errorResponse(error: unknown): JsonObject {
   return { status: statusLine(error.row.status), outcome: toServiceOutcome(error) as unknown as JsonObject };
 }
 
+function keepRefusal(text: string, findings: readonly Finding[], { store, newId, clock, policy }: BundleWork): Promise<void> {
+  return store.write((writer) => recordRefusal(writer, newId(), text, findings, clock.nowMs(), policy.version));
+}
+
 /** Thrown to undo a transaction's unit of work; holds the answer of the entry that failed. */
 class TransactionFailed extends Error {
   readonly answer: EntryAnswer;
@@ -105,8 +111,7 @@ async function takeTransaction(raw: readonly JsonObject[], text: string, work: B
     if (!(error instanceof TransactionFailed)) throw error;
     const { answer, index } = error;
     const { findings } = answer;
-    if (findings)
-      await work.store.write((writer) => recordRefusal(writer, work.newId(), text, findings, work.clock.nowMs(), work.policy.version));
+    if (findings) await keepRefusal(text, findings, work);
     return { status: answer.status, body: rootedAt(answer, index, work).outcome as unknown as JsonObject };
   }
 }

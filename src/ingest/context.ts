@@ -21,13 +21,19 @@ export function treeOf({ text, type, id }: StoredResource): JsonObject {
   return result.value as JsonObject;
 }
 
+/**
+ * @param filedFor key of the person when it is known already: a correction stays with whom its
+ *   reading is filed for, whatever an identifier has come to mean since
+ */
 export async function loadContext(
   reader: StoreReader,
   observation: ExactObservation,
-  place: Pick<Context, 'id' | 'version'> & Pick<Partial<Context>, 'replaces'>,
+  place: Pick<Context, 'id' | 'version'>,
   { clock, policy, knownBases }: Surroundings,
+  filedFor?: string,
 ): Promise<Context> {
-  const person = await loadPerson(reader, pointerOf(observation.subject, knownBases));
+  const person =
+    filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
   const device = await loadDevice(reader, devicePointer(observation, knownBases));
   const [history, standing] = person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
   return {

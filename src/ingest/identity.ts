@@ -1,12 +1,12 @@
 /** Is this reading stored already? By the sender's identifier first, then by what was measured. */
-import { contentFingerprintOf, fingerprintOf } from '../core/fingerprint.ts';
+import { contentFingerprintOf, fingerprintOf, identifierKeyOf } from '../core/fingerprint.ts';
 import { finding, type Finding } from '../core/finding.ts';
 import type { ExactObservation } from '../core/observation.ts';
 import type { Reading } from '../core/reading.ts';
 import { identifierConflict, resent } from '../core/rules/identity.ts';
 import { OURS } from '../core/terminology.ts';
 import { treeOf } from './context.ts';
-import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
+import type { StoredResource, StoreReader, StoreWriter } from '../ports.ts';
 
 interface Resend {
   readonly kind: 'resend';
@@ -25,7 +25,7 @@ export type Identity = { readonly kind: 'new' } | Resend | { readonly kind: 'con
 export async function identify(reader: StoreReader, observation: ExactObservation, forms: readonly Reading[]): Promise<Identity> {
   const identifiers = sentIdentifiers(observation);
   for (const identifier of identifiers) {
-    const [id] = await reader.idsByIdentifier('Observation', identifier, 1);
+    const id = await reader.idByFingerprint(identifier);
     if (id !== undefined) return (await wasReceived(reader, forms, id)) ? resendOf(reader, id) : conflictWith(id);
   }
   for (const fingerprint of fingerprintsOf(forms)) {
@@ -64,8 +64,8 @@ async function resendOf(reader: StoreReader, id: string): Promise<Resend> {
 }
 
 /** Remembers a stored reading, so that its resend is known whatever becomes of it. */
-export async function remember(writer: StoreWriter, id: string, forms: readonly Reading[]): Promise<void> {
-  for (const fingerprint of [...fingerprintsOf(forms), ...new Set(forms.map(contentFingerprintOf))])
+export async function remember(writer: StoreWriter, id: string, observation: ExactObservation, forms: readonly Reading[]): Promise<void> {
+  for (const fingerprint of [...sentIdentifiers(observation), ...fingerprintsOf(forms), ...new Set(forms.map(contentFingerprintOf))])
     await writer.addFingerprint(fingerprint, id);
 }
 
@@ -73,8 +73,9 @@ function fingerprintsOf(forms: readonly Reading[]): string[] {
   return [...new Set(forms.map(fingerprintOf))].filter((fingerprint) => fingerprint !== undefined);
 }
 
-function sentIdentifiers(observation: ExactObservation): Token[] {
+/** Keys of the identifiers that its sender gave it. */
+function sentIdentifiers(observation: ExactObservation): string[] {
   return (observation.identifier ?? []).flatMap(({ system, value }) =>
-    system === undefined || value === undefined || system === OURS.observationIdentifier ? [] : [{ system, value }],
+    system === undefined || value === undefined || system === OURS.observationIdentifier ? [] : [identifierKeyOf(system, value)],
   );
 }

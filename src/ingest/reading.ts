@@ -1,10 +1,11 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
+import { isDeepStrictEqual } from 'node:util';
 import { conformObservation } from '../core/conform.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
 import { withoutServiceMarks } from '../core/enrich/enrich.ts';
 import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
-import { codedMeasure, devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
+import { devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
 import type { Context, Reading } from '../core/reading.ts';
 import { bmiNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
@@ -101,26 +102,14 @@ export async function correctReading(
       { expression: 'http.If-Match' },
     );
   }
+  const replaces = await writer.readingOf(id);
+  if (replaces === undefined) return refused([finding(bmiNotCorrectable)], work);
   const before = treeOf(current) as unknown as ExactObservation;
-  if (codedMeasure(before)?.of === 'bmi') return refused([finding(bmiNotCorrectable)], work);
-  const context = await loadContext(writer, observation, { id, version: current.version + 1 }, work);
-  const replaces = await replacedReading(writer, before, current, work);
-  const replacing = { ...context, replaces };
-  const judgement = toJudgement(evaluate(observation, replacing), replacing, formsOf(observation, replacing));
-  const answer = await settle(writer, judgement, work);
+  const samePerson = isDeepStrictEqual(pointerOf(before.subject, work.knownBases), pointerOf(observation.subject, work.knownBases));
+  const place = { id, version: current.version + 1 };
+  const context = { ...(await loadContext(writer, observation, place, work, samePerson ? replaces.person : undefined)), replaces };
+  const answer = await settle(writer, toJudgement(evaluate(observation, context), context, formsOf(observation, context)), work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
-}
-
-async function replacedReading(
-  reader: StoreReader,
-  before: ExactObservation,
-  { id, version }: StoredResource,
-  surroundings: Surroundings,
-): Promise<Reading> {
-  const context = await loadContext(reader, before, { id, version }, surroundings);
-  const reading = toReading(before, { id, version, person: context.person.key });
-  if (reading === undefined) throw new Error(`Observation/${id} is stored but cannot be decoded`);
-  return reading;
 }
 
 async function settle(
@@ -136,7 +125,7 @@ async function settle(
   }
   const { evaluation, context, forms } = judgement;
   const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
-  await remember(writer, context.id, forms);
+  if (evaluation.stored) await remember(writer, context.id, evaluation.stored.observation, forms);
   const { verdict, findings } = evaluation;
   return {
     status: verdict === 'held' ? 202 : 201,

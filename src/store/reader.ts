@@ -76,6 +76,18 @@ export class SqlReader implements StoreReader {
       .sort(byEffectiveTime);
   }
 
+  async readingOf(id: string): Promise<Reading | undefined> {
+    const row = await this.db
+      .selectFrom('resource_version')
+      .innerJoin('observation', 'observation.seq', 'resource_version.seq')
+      .select(['resource_version.version', 'observation.person', 'observation.reading'])
+      .where('resource_version.id', '=', id)
+      .where('resource_version.type', '=', 'Observation')
+      .where('resource_version.superseded_seq', 'is', null)
+      .executeTakeFirst();
+    return row?.reading == null ? undefined : fromReadingText(row.reading, { id, version: row.version, person: row.person });
+  }
+
   async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {
     const rows = await this.#observationsOf(person)
       .select(['observation.standing', 'observation.status'])

@@ -97,6 +97,10 @@ describe('an override', () => {
     expect(problemsOf({ 'limits.adult.weight.hold.low': '100', 'limits.adult.weight.hold.high': '100.0' })).toHaveLength(1);
   });
 
+  it('that turns the ends of a BMI band around is refused', () => {
+    expect(problemsOf({ 'bmi.hold.firstWeight.low': '61' })).toEqual([{ name: 'bmi.hold.firstWeight', problem: 'low must be below high' }]);
+  });
+
   it('names every problem at once', () => {
     expect(problemsOf({ metricOnly: 1, nonsense: 1, 'rule.x': 'warn', 'time.oldestDays': 7 }).map(({ name }) => name)).toEqual([
       'metricOnly',

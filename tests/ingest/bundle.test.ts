@@ -32,6 +32,16 @@ const responsesOf = (body: JsonObject): Response[] =>
 const statusesOf = (body: JsonObject): string[] => responsesOf(body).map(({ status }) => status);
 const rulesOf = ({ outcome }: Response): (string | undefined)[] => outcome.issue.map(({ details }) => details?.coding[0]?.code);
 
+describe('a Bundle that is none', () => {
+  it('is refused whole and kept with the refusals, as a single reading is', async () => {
+    const desk = await openDesk();
+    const { status, body } = await desk.bundle('batch', [{ resource: weight() }]);
+    expect(status).toBe(422);
+    expect(body).toMatchObject({ resourceType: 'OperationOutcome', issue: [{ severity: 'error', code: 'invariant' }] });
+    expect(await desk.counts()).toMatchObject({ observations: 0, refusals: 1 });
+  });
+});
+
 describe('a batch', () => {
   it('answers each entry in its place, whatever becomes of the others', async () => {
     const desk = await openDesk();

@@ -193,3 +193,40 @@ describe('what a correction may not do', () => {
     await expect(desk.intake.correct(heavy, 'text', '', 1)).rejects.toMatchObject({ code: 'ERR_BAD_VALUE' });
   });
 });
+
+describe('a reading whose person was named by an identifier', () => {
+  const BY_WRISTBAND = { subject: { identifier: { system: 'https://harbourlight.example/wristband', value: 'N-1' } } };
+  const wearer = (
+    id: string,
+  ): { readonly resourceType: string; readonly id: string; readonly birthDate: string; readonly identifier: object[] } => ({
+    resourceType: 'Patient',
+    id,
+    birthDate: '1970-01-01',
+    identifier: [{ system: 'https://harbourlight.example/wristband', value: 'N-1' }],
+  });
+
+  it('stays with the person that it is filed for when the identifier has come to fit another too', async () => {
+    const desk = await openDesk();
+    await desk.put('Patient', wearer('bo'));
+    await desk.post(height('160.0', 'cm', { ...EARLIER, ...BY_WRISTBAND }));
+    const heavy = idOf(await desk.post(weight('80.0', 'kg', BY_WRISTBAND)));
+    expect(await desk.standing('Patient/bo')).toMatchObject([{ weightId: heavy, valueText: '31.3' }]);
+    await desk.put('Patient', wearer('ada'));
+    const answer = await desk.correct(heavy, weight('80.0', 'kg', { ...BY_WRISTBAND, status: 'entered-in-error' }));
+    expect(answer.status).toBe(200);
+    expect(await desk.standing('Patient/bo')).toEqual([]);
+    expect((await desk.readings('Patient/bo')).map(({ status }) => status)).toEqual(['final', 'entered-in-error']);
+  });
+});
+
+describe('a correction that leaves out the identifier of its sender', () => {
+  it('does not hide a resend of the reading, although its day alone would not tell', async () => {
+    const desk = await openDesk();
+    const named = { identifier: [{ system: 'https://harbourlight.example/reading', value: 'day-1' }], effectiveDateTime: '2026-03-01' };
+    const id = idOf(await desk.post(weight('80.0', 'kg', named)));
+    await desk.correct(id, weight('81.0', 'kg', { effectiveDateTime: '2026-03-01', status: 'amended' }));
+    const again = await desk.post(weight('80.0', 'kg', named));
+    expect(again).toMatchObject({ status: 200, resource: { id, version: 2 } });
+    expect((await desk.readings()).length).toBe(1);
+  });
+});

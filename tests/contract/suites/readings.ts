@@ -77,6 +77,17 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([corrected]);
     });
 
+    test('a reading is found by its id, as corrected and under the person that it was moved to', async () => {
+      const key = 'identifier:urn:harbourlight|77';
+      await put(reading('r1', 1, { person: key }));
+      const corrected = reading('r1', 2, { person: key, quantity: measured('71.5', 'kg'), status: 'amended' });
+      await put(corrected);
+      expect(await given.store.read.readingOf('r1')).toStrictEqual(corrected);
+      await given.store.write((tx) => tx.reassign(key, PERSON));
+      expect(await given.store.read.readingOf('r1')).toStrictEqual({ ...corrected, person: PERSON });
+      expect(await given.store.read.readingOf('r2')).toBeUndefined();
+    });
+
     test('BMI stands apart from the readings, with its inputs and its current status', async () => {
       const standing = { weightId: 'w1', heightId: 'h1', valueText: '31.3', effectiveText: '2026-03-14T12:00:00Z' };
       const facts = { ...factsOf(reading('b1', 1)), of: 'bmi' as const, standing, derivedFrom: ['w1', 'h1'] };
@@ -87,6 +98,7 @@ export function readingsSuite(factory: StoreFactory): void {
         { id: 'b1', version: 2, status: 'entered-in-error', ...standing },
       ]);
       expect(await given.store.read.readingsOf(PERSON)).toEqual([]);
+      expect(await given.store.read.readingOf('b1')).toBeUndefined();
       expect(await given.store.read.standingBmiOf('Patient/otis-fernbank')).toEqual([]);
     });
 
