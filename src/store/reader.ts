@@ -85,7 +85,8 @@ export class SqlReader implements StoreReader {
       .where('resource_version.type', '=', 'Observation')
       .where('resource_version.superseded_seq', 'is', null)
       .executeTakeFirst();
-    return row?.reading == null ? undefined : fromReadingText(row.reading, { id, version: row.version, person: row.person });
+    if (row === undefined || row.reading === null) return undefined;
+    return fromReadingText(row.reading, { id, version: row.version, person: row.person });
   }
 
   async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {
