@@ -2,9 +2,10 @@ import { describe, expect, it } from 'vitest';
 import { evaluate, type Evaluation } from '../../src/core/evaluate.ts';
 import { explainFinding, verdictOf } from '../../src/core/finding.ts';
 import { stringifyExact } from '../../src/core/json.ts';
+import { decimal } from '../../src/core/decimal.ts';
 import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import type { Context } from '../../src/core/reading.ts';
-import { HELD_TAG, OURS } from '../../src/core/terminology.ts';
+import { COARSE_TAG, HELD_TAG, OURS } from '../../src/core/terminology.ts';
 import { context, deepFreeze, height, reading, weight, type Changes } from '../measurements.ts';
 
 const rulesOf = ({ findings }: Evaluation): string[] => findings.map(({ rule, outcome }) => `${outcome}: ${rule.id}`);
@@ -101,6 +102,30 @@ describe('a held weight', () => {
     expect(derived.map(({ id, version, observation }) => [id, version, observation.status])).toEqual([
       ['bmi-reading-1', 2, 'entered-in-error'],
     ]);
+  });
+});
+
+describe('a weight from a scale that shows half kilograms', () => {
+  const device = { key: 'Device/bed', known: true, division: { value: decimal('0.5'), unit: 'kg' } } as const;
+  const tagsOf = ({ stored }: Evaluation): unknown => stored?.observation.meta?.tag;
+
+  it('is held by default', () => {
+    const evaluation = judged(weight('80.5'), { device, history: tall });
+    expect(evaluation).toMatchObject({ verdict: 'held', derived: [] });
+    expect(tagsOf(evaluation)).toEqual([COARSE_TAG, HELD_TAG]);
+  });
+
+  it('is accepted and marked where the policy says so, since for some people it is the only scale', () => {
+    const policy = { ...DEFAULT_POLICY, outcomes: { 'scale-coarse': 'warn' } } as const;
+    const evaluation = judged(weight('80.5'), { device, history: tall, policy });
+    expect(evaluation.verdict).toBe('accepted');
+    expect(rulesOf(evaluation)).toEqual(['warn: scale-coarse']);
+    expect(tagsOf(evaluation)).toEqual([COARSE_TAG]);
+    expect(evaluation.derived).toHaveLength(1);
+  });
+
+  it('is not marked when the scale is fine enough', () => {
+    expect(tagsOf(judged(weight('80.5'), { device: { ...device, division: { value: decimal('0.1'), unit: 'kg' } } }))).toBeUndefined();
   });
 });
 
