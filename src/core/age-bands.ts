@@ -6,7 +6,7 @@
  * published flags allow at any age in it, for either sex, computed from the published tables
  * (WHO 2006: weight z -6 to +5, length z -6 to +6, beyond 3 SD by WHO's fixed-step rule;
  * CDC 2000 with 2016 modified z: weight -5 to +8, stature -5 to +4,
- * BMI -4 to +8). A BMI outside its outer limits is not published and its reading is held; the inner
+ * BMI -4 to +8). A BMI outside its outer limits is never published; the inner
  * BMI limits of adults depend on earlier weights and stand in the policy's settings.
  */
 import type { Age } from './fhir-time.ts';
@@ -115,8 +115,11 @@ export function ageBand(age: Age | undefined): AgeBand {
   return youngest === oldest ? youngest : 'age-unknown';
 }
 
+/** 20 years: where the CDC charts end. */
+export const ADULT_FROM_MONTHS = 240;
+
 const BANDS_FROM_MONTHS: readonly (readonly [fromMonths: number, band: AgeBand])[] = [
-  [240, 'adult'],
+  [ADULT_FROM_MONTHS, 'adult'],
   [180, 'older-teenager'],
   [120, 'young-teenager'],
   [60, 'child'],

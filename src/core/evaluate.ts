@@ -6,7 +6,7 @@
  * done with an Evaluation (store, queue, answer) is `ingest.ts`'s business.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { deriveBmi, type NoBmiReason } from './derive/bmi.ts';
+import { deriveBmi, type BmiSet, type NoBmiReason } from './derive/bmi.ts';
 import { bmiDifference, type Derived } from './derive/difference.ts';
 import { compareSentBmi } from './derive/sent-bmi.ts';
 import { asCoarse, asHeld, enrich, withoutServiceMarks, type Enriched } from './enrich/enrich.ts';
@@ -60,7 +60,7 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
 
   if (codedMeasure(observation)?.of === 'bmi') return judgeSentBmi(observation, findings, context);
   if (enriched === undefined || verdictOf(findings) === 'refused') return { verdict: 'refused', findings, derived: [] };
-  return conclude(enriched, findings, context);
+  return conclude(enriched, findings, subject.bmiSet, context);
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {
@@ -84,13 +84,18 @@ function correctionFindings(observation: ExactObservation, reading: Reading | un
   return other === undefined ? [] : [finding(correctionOtherReading, { what: other })];
 }
 
-function conclude({ observation, reading: measured, additions }: Enriched, ruleFindings: readonly Finding[], context: Context): Evaluation {
+function conclude(
+  { observation, reading: measured, additions }: Enriched,
+  ruleFindings: readonly Finding[],
+  ifAccepted: BmiSet,
+  context: Context,
+): Evaluation {
   const verdict = verdictOf(ruleFindings);
   const held = verdict === 'held';
   const reading: Reading = held ? { ...measured, held, status: 'preliminary' } : measured;
   const marked = ruleFindings.some(({ rule }) => rule.id === scaleCoarse.id) ? asCoarse(observation) : observation;
   const stored = held ? asHeld(marked) : marked;
-  const { drafts, without } = deriveBmi([...context.history, reading], context.person, context.policy);
+  const { drafts, without } = held ? deriveBmi([...context.history, reading], context.person, context.policy) : ifAccepted;
   const findings = [...ruleFindings, ...noBmiFinding(reading, without.get(reading.id))];
   const { id, version } = context;
   return {
@@ -130,6 +135,7 @@ const NO_BMI: Readonly<Record<NoBmiReason, { readonly reason: string; readonly r
   'amount-absent': undefined,
   'not-measured': { reason: 'only a final, measured weight counts', remedy: 'Weigh the person when that is possible.' },
   'under-age': { reason: 'the person is younger than the policy allows', remedy: 'Use weight for length under two years.' },
+  impossible: { reason: 'weight and height give an impossible one', remedy: 'Measure both again.' },
   'no-height': { reason: 'no measured height is recent enough', remedy: 'Measure the height; the BMI follows by itself.' },
 };
 

@@ -15,6 +15,7 @@ import {
   HELD_TAG,
   LOINC_CODES,
   MDC_CODES,
+  METHOD_BASES,
   METHODS,
   OURS,
   PARENT_CODE,
@@ -61,13 +62,18 @@ export function codedMeasure(observation: ExactObservation): CodedMeasure | unde
   const clothing = specific.find((row) => row.clothing)?.clothing;
   return {
     of,
-    basis: specific.find(({ basis }) => basis !== 'measured')?.basis ?? 'measured',
+    basis: specific.find(({ basis }) => basis !== 'measured')?.basis ?? methodBasis(observation) ?? 'measured',
     ...(position && { position }),
     ...(clothing && { clothing }),
     hasParent: loinc.some(({ code }) => code === PARENT_CODE[of].code),
     fromMdc: loinc.length === 0,
     conflicting: [...loinc, ...mdc].some((row) => row.of !== of),
   };
+}
+
+/** How the number came about by `Observation.method`; undefined when it does not say so in a known code. */
+export function methodBasis({ method }: ExactObservation): Basis | undefined {
+  return METHOD_BASES.find((row) => hasCoding(method, row))?.basis;
 }
 
 function loincRow({ system, code }: ExactCoding): MeasurementCode | undefined {

@@ -2,14 +2,15 @@
  * Every code, system URI and canonical URL the service knows, each row with its source.
  *
  * LOINC codes and names are copyright Regenstrief Institute, free of charge under the LOINC
- * licence; MDC codes are terms of IEEE 11073-10101. SNOMED CT is left out on purpose: its use
- * needs a licence that only the operator can have, so kinds of scale are our own CodeSystem.
+ * licence; MDC codes are terms of IEEE 11073-10101. SNOMED CT is not written by this service: its
+ * use needs a licence that only the operator can have, so kinds of scale are our own CodeSystem.
  */
 
 export const SYSTEM = {
   loinc: 'http://loinc.org',
   ucum: 'http://unitsofmeasure.org',
   mdc: 'urn:iso:std:iso:11073:10101',
+  snomed: 'http://snomed.info/sct',
   category: 'http://terminology.hl7.org/CodeSystem/observation-category',
   dataAbsentReason: 'http://terminology.hl7.org/CodeSystem/data-absent-reason',
   actReason: 'http://terminology.hl7.org/CodeSystem/v3-ActReason',
@@ -140,6 +141,17 @@ export const LOINC_CODES: readonly MeasurementCode[] = [
     source: 'public national FHIR mapping of LOINC (Uzbekistan)',
   },
   { code: '39156-5', display: 'Body mass index (BMI) [Ratio]', of: 'bmi', basis: 'measured', source: `${R4_SD} bmi` },
+];
+
+/**
+ * Codes of `Observation.method` that say how a number came about, recognised when a sender uses
+ * them and never written by this service (HL7 Vital Signs with Qualifying Elements guide, height
+ * method value set).
+ */
+export const METHOD_BASES: readonly { readonly system: string; readonly code: string; readonly basis: Basis }[] = [
+  { system: SYSTEM.snomed, code: '258104002', basis: 'measured' },
+  { system: SYSTEM.snomed, code: '414135002', basis: 'estimated' },
+  { system: SYSTEM.snomed, code: '733985002', basis: 'stated' },
 ];
 
 /** IEEE 11073-10101 terms that a personal health device gateway sends, 32-bit and 16-bit forms. */

@@ -20,6 +20,19 @@ const LOINC = 'http://loinc.org';
 const codes = (...list: readonly (readonly [string, string])[]) =>
   weight('70.0', 'kg', { code: { coding: list.map(([system, code]) => ({ system, code })) } });
 
+describe('how a number came about', () => {
+  it.each([
+    ['414135002', 'estimated'],
+    ['733985002', 'stated'],
+    ['258104002', 'measured'],
+    ['999', 'measured'],
+  ])('is also read from the method: %s is %s', (code, basis) => {
+    expect(codedMeasure(weight('70.0', 'kg', { method: { coding: [{ system: 'http://snomed.info/sct', code }] } }))).toMatchObject({
+      basis,
+    });
+  });
+});
+
 describe('the code', () => {
   it.each(LOINC_CODES)('$code is a $basis $of', ({ code, of, basis }) => {
     expect(codedMeasure(observation(code, '1', 'kg'))).toMatchObject({ of, basis, fromMdc: false, conflicting: false });

@@ -139,7 +139,8 @@ describe('the BMI that stand', () => {
         if (ends[0]?.length) withBmi += 1;
         for (const end of ends) expect(end).toEqual(ends[0]);
       }),
-      { numRuns: 25 },
+      // a fixed seed: how many of the stories give a BMI at all is left to chance otherwise
+      { numRuns: 25, seed: 20260302 },
     );
     expect(withBmi).toBeGreaterThan(2);
   });

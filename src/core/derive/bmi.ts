@@ -5,9 +5,9 @@
  * Nothing depends on the order in which readings arrived, so a late height, a correction or a
  * resend leaves exactly what a recomputation from scratch gives.
  */
-import { ageBand, type AgeBand } from '../age-bands.ts';
-import { divideHalfUp, multiply, decimal, toText, type Decimal } from '../decimal.ts';
-import { ageAt, DAY_MS, HOUR_MS } from '../fhir-time.ts';
+import { ADULT_FROM_MONTHS, ageBand } from '../age-bands.ts';
+import { compare, decimal, divideHalfUp, multiply, toText, type Decimal } from '../decimal.ts';
+import { ageAt, DAY_MS, HOUR_MS, type Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
 import { inBaseUnit, type Quantity } from '../quantity.ts';
 import { isUsable, type PersonFacts, type Reading } from '../reading.ts';
@@ -21,10 +21,12 @@ export interface BmiDraft {
   readonly valueText: string;
 }
 
-export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent';
+export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent' | 'impossible';
 
 export interface BmiSet {
   readonly drafts: readonly BmiDraft[];
+  /** Outside what a BMI can be at the age: never published, whatever the rules are set to do. */
+  readonly impossible: readonly BmiDraft[];
   /** Why a weight has none, by weight id; only weights that could have had one. */
   readonly without: ReadonlyMap<string, NoBmiReason>;
 }
@@ -52,14 +54,19 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
     .filter(isPositive)
     .sort(byTime);
   const drafts: BmiDraft[] = [];
+  const impossible: BmiDraft[] = [];
   const without = new Map<string, NoBmiReason>();
   for (const weight of readings) {
     if (weight.of !== 'weight' || weight.held) continue;
     const result = bmiFor(weight, heights, person, policy);
     if (typeof result === 'string') without.set(weight.id, result);
-    else drafts.push(result);
+    else if (isPossible(result, person, policy)) drafts.push(result);
+    else {
+      impossible.push(result);
+      without.set(weight.id, 'impossible');
+    }
   }
-  return { drafts, without };
+  return { drafts, impossible, without };
 }
 
 function bmiFor(
@@ -72,7 +79,7 @@ function bmiFor(
   if (!isUsable(weight) || !isPositive(weight)) return 'not-measured';
   const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
   if (age !== undefined && age.youngestMonths < policy.values['bmi.minimumAgeMonths']) return 'under-age';
-  const height = chooseHeight(weight, heights, heightWindowDays(ageBand(age), policy), policy);
+  const height = chooseHeight(weight, heights, heightWindowDays(age, policy), policy);
   return height ? { weight, height, valueText: toText(bodyMassIndex(weight.quantity, height.quantity)) } : 'no-height';
 }
 
@@ -80,8 +87,17 @@ function isPositive({ quantity }: UsableReading): boolean {
   return quantity.value.coefficient > 0n;
 }
 
-function heightWindowDays(band: AgeBand, { values }: Policy): number {
-  return band === 'adult' || band === 'age-unknown' ? values['bmi.heightWindowDays.adult'] : values['bmi.heightWindowDays.youth'];
+function isPossible({ weight, valueText }: BmiDraft, { birthDate }: Pick<PersonFacts, 'birthDate'>, { limits }: Policy): boolean {
+  const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
+  const [low, high] = limits[ageBand(age)].bmi.refuse;
+  const value = decimal(valueText);
+  return compare(value, decimal(low)) >= 0 && compare(value, decimal(high)) <= 0;
+}
+
+/** Who may still be growing needs a recent height, also when only the year of birth is known. */
+function heightWindowDays(age: Age | undefined, { values }: Policy): number {
+  const mayGrow = age !== undefined && age.youngestMonths < ADULT_FROM_MONTHS;
+  return mayGrow ? values['bmi.heightWindowDays.youth'] : values['bmi.heightWindowDays.adult'];
 }
 
 /**
@@ -96,13 +112,23 @@ function chooseHeight(
   { values }: Policy,
 ): UsableReading | undefined {
   const { startMs, endMs } = weight.effective;
-  const before = heights.filter(({ effective }) => effective.startMs <= endMs && effective.endMs >= startMs - windowDays * DAY_MS);
-  if (before.length > 0) return before.at(-1);
-  const after = heights.filter(
-    ({ effective }) => effective.startMs > endMs && effective.startMs <= endMs + values['bmi.laterHeightHours'] * HOUR_MS,
-  );
-  const earliest = after[0]?.effective.startMs;
-  return after.filter(({ effective }) => effective.startMs === earliest).at(-1);
+  const firstLater = firstAfter(heights, endMs);
+  const before = heights[firstLater - 1];
+  if (before !== undefined && before.effective.startMs >= startMs - windowDays * DAY_MS) return before;
+  const later = heights[firstLater];
+  if (later === undefined || later.effective.startMs > endMs + values['bmi.laterHeightHours'] * HOUR_MS) return undefined;
+  return heights[firstAfter(heights, later.effective.startMs) - 1];
+}
+
+/** Index of the first height that begins after an instant, by halving: heights are sorted. */
+function firstAfter(heights: readonly UsableReading[], instantMs: number): number {
+  let [low, high] = [0, heights.length];
+  while (low < high) {
+    const middle = (low + high) >>> 1;
+    if ((heights[middle] as UsableReading).effective.startMs > instantMs) high = middle;
+    else low = middle + 1;
+  }
+  return low;
 }
 
 /** The id comes last, for heights that nothing else tells apart: the same one is chosen each time. */

@@ -1,6 +1,7 @@
 /** The measuring device: what is known of it, and whether gross, tare and net agree. */
 import { compare, decimal, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
 import { UNITS, inBaseUnit } from '../quantity.ts';
+import { devicePointer } from '../observation.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 const deviceUnknown: Rule = {
@@ -13,7 +14,11 @@ const deviceUnknown: Rule = {
   expression: 'Observation.device',
   source: 'local policy',
   explain: 'The service has not been told of this device, so its division and usual method are not known. Send the Device (PUT Device).',
-  check: ({ context: { device } }) => (device !== undefined && !device.known ? {} : undefined),
+  check: ({ observation, context: { device, knownBases } }) => {
+    const { kind } = devicePointer(observation, knownBases);
+    const isNamed = kind !== 'missing' && kind !== 'contained'; // a contained one describes itself
+    return isNamed && !device?.known ? {} : undefined;
+  },
 };
 
 const deviceOverload: Rule = {

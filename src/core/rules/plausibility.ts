@@ -79,7 +79,7 @@ const impossibleValue: Rule = {
   source: BANDS_SOURCE,
   explain:
     '{value} is outside {low} to {high} {unit}, the most that is possible ({age}). Check the decimal point, the unit and the field, then measure again.',
-  settings: ['limits'],
+  settings: ['limits.weight', 'limits.height'],
   check: (subject) => outsideBand(subject, 'refuse'),
 };
 
@@ -94,7 +94,7 @@ const unusualValue: Rule = {
   source: BANDS_SOURCE,
   explain:
     '{value} is outside {low} to {high} {unit}, the usual range ({age}). Check person, unit and tare, and measure again to confirm it.',
-  settings: ['limits'],
+  settings: ['limits.weight', 'limits.height'],
   check: (subject) => outsideBand(subject, 'hold'),
 };
 
@@ -117,12 +117,12 @@ const impossibleBmi: Rule = {
   source: 'derived from record weights and heights (lightest and heaviest adults)',
   explain:
     '{weight} with a height of {height} gives a BMI of {bmi}, outside {low} to {high}, so one of the two is wrong. Measure both again.',
-  settings: ['limits'],
+  settings: ['limits.bmi'],
   check: (subject) => {
-    const { bmi, band, context } = subject;
+    const { impossibleBmi, band, context } = subject;
     if (isOutOfBand(subject)) return undefined; // one cause, one finding: the value itself is out
     const { refuse } = context.policy.limits[band].bmi;
-    const worst = bmi.find(({ valueText }) => isOutside(decimal(valueText), refuse));
+    const worst = impossibleBmi[0];
     return worst && { facts: { ...describe(worst), low: refuse[0], high: refuse[1] } };
   },
 };
@@ -146,13 +146,12 @@ const unusualBmi: Rule = {
     'bmi.hold.ageUnknown.low',
     'bmi.hold.ageUnknown.high',
     'bmi.priorAgreesPercent',
-    'limits',
+    'limits.bmi',
   ],
   check: (subject) => {
     if (isOutOfBand(subject)) return undefined;
     for (const draft of subject.bmi) {
       const value = decimal(draft.valueText);
-      if (isOutside(value, subject.context.policy.limits[subject.band].bmi.refuse)) continue;
       const { range, prior } = usualBmi(draft, subject);
       if (range !== undefined && isOutside(value, range)) return { facts: { ...describe(draft), low: range[0], high: range[1], prior } };
     }
@@ -163,7 +162,7 @@ const unusualBmi: Rule = {
 function usualBmi(draft: BmiDraft, { band, context }: Subject): { readonly range?: readonly [string, string]; readonly prior: string } {
   const { values, limits } = context.policy;
   if (band !== 'adult' && band !== 'age-unknown')
-    return { ...(limits[band].bmi.hold && { range: limits[band].bmi.hold }), prior: ', for the age' };
+    return { ...(limits[band].bmi.hold && { range: limits[band].bmi.hold }), prior: ', the usual range for the age' };
   if (context.history.some((other) => agreesWith(draft, other, values['bmi.priorAgreesPercent']))) {
     return { range: [values['bmi.hold.withPrior.low'], values['bmi.hold.withPrior.high']], prior: ', although an earlier weight agrees' };
   }

@@ -2,7 +2,7 @@
  * What the R4 vital-signs profiles require beyond structure, and what this service serves.
  */
 import { LOINC_CODES, PARENT_CODE, SYSTEM, VITAL_SIGNS_CATEGORY } from '../terminology.ts';
-import { hasCoding } from '../observation.ts';
+import { hasCoding, methodBasis, sentMethod } from '../observation.ts';
 import { EFFECTIVE, VALUE, type Rule } from './rule.ts';
 
 const VITAL_SIGNS = 'HL7 FHIR R4 (4.0.1), StructureDefinition vitalsigns';
@@ -108,7 +108,8 @@ const effectiveType: Rule = {
   code: 'structure',
   expression: EFFECTIVE,
   source: `${VITAL_SIGNS}, effective[x]: dateTime or Period`,
-  explain: 'The time is a Timing, an instant, or a Period without a start to the day. Send effectiveDateTime, or a Period with both ends.',
+  explain:
+    'The time is a Timing, an instant, or a Period whose start does not name a day. Send effectiveDateTime, or a Period with both ends.',
   check: ({ observation, effective }) => {
     const { effectiveTiming, effectiveInstant, effectivePeriod } = observation;
     const excluded = effectiveTiming !== undefined || effectiveInstant !== undefined;
@@ -146,7 +147,7 @@ const quantityIncomplete: Rule = {
   },
 };
 
-const modifierExtension: Rule = {
+export const modifierExtension: Rule = {
   id: 'modifier-extension',
   title: 'A modifier extension that is not understood',
   family: 'profile',
@@ -157,13 +158,15 @@ const modifierExtension: Rule = {
   source: 'HL7 FHIR R4 (4.0.1), Extensibility, modifier extensions: an unknown one must not be processed',
   explain: 'A modifier extension could turn the meaning of the reading around, and this service knows none. Send the reading without it.',
   check: ({ observation }) => {
-    const inComponent = observation.component?.findIndex(({ modifierExtension: list }) => list !== undefined) ?? -1;
     if (observation.modifierExtension !== undefined) return {};
-    return inComponent >= 0 ? { expression: `Observation.component[${inComponent}].modifierExtension` } : undefined;
+    return (['component', 'referenceRange'] as const).flatMap((element) => {
+      const index = observation[element]?.findIndex(({ modifierExtension: list }) => list !== undefined) ?? -1;
+      return index < 0 ? [] : [{ expression: `Observation.${element}[${index}].modifierExtension` }];
+    });
   },
 };
 
-const implicitRules: Rule = {
+export const implicitRules: Rule = {
   id: 'implicit-rules',
   title: 'Implicit rules that are not known',
   family: 'profile',
@@ -206,6 +209,35 @@ const narrativeActive: Rule = {
   check: ({ observation }) => (observation.text !== undefined && ACTIVE_MARKUP.test(observation.text.div) ? {} : undefined),
 };
 
+const methodNotUnderstood: Rule = {
+  id: 'method-not-understood',
+  title: 'A method that is not understood',
+  family: 'enrichment',
+  outcome: 'inform',
+  movable: true,
+  code: 'informational',
+  expression: 'Observation.method',
+  source: 'local policy: an unknown method is kept and forwarded, and not taken for one that is known',
+  explain:
+    'The method has no code that is known here, so it counts neither as an estimate nor as a way of weighing. Send a code of the list at /fhir/ValueSet/weighing-methods, or a LOINC code that says stated or estimated.',
+  check: ({ observation }) =>
+    observation.method !== undefined && methodBasis(observation) === undefined && sentMethod(observation) === undefined ? {} : undefined,
+};
+
+const cancelledWithValue: Rule = {
+  id: 'cancelled-with-value',
+  title: 'Cancelled, and yet a value',
+  family: 'profile',
+  outcome: 'refuse',
+  movable: false,
+  code: 'business-rule',
+  expression: 'Observation.status',
+  source: 'HL7 FHIR R4 (4.0.1), ValueSet observation-status, cancelled: the measurement was not completed',
+  explain:
+    'The status says that the measurement was not completed, but there is a value. Send the reason in dataAbsentReason instead of the value, or the right status.',
+  check: ({ observation }) => (observation.status === 'cancelled' && observation.valueQuantity !== undefined ? {} : undefined),
+};
+
 export const parentCodeAdded: Rule = {
   id: 'parent-code-added',
   title: 'The vital-signs code was added',
@@ -226,6 +258,7 @@ export const PROFILE_RULES: readonly Rule[] = [
   codesConflict,
   displayContradicts,
   statusNotUsable,
+  cancelledWithValue,
   effectiveMissing,
   effectiveType,
   valueType,
@@ -234,5 +267,6 @@ export const PROFILE_RULES: readonly Rule[] = [
   implicitRules,
   testData,
   narrativeActive,
+  methodNotUnderstood,
   parentCodeAdded,
 ];

@@ -8,7 +8,7 @@
  */
 import { codedMeasure, effectiveOf, exactQuantity, type CodedMeasure, type ExactObservation } from '../observation.ts';
 import { ageBand, type AgeBand } from '../age-bands.ts';
-import { deriveBmi, type BmiDraft } from '../derive/bmi.ts';
+import { deriveBmi, type BmiDraft, type BmiSet } from '../derive/bmi.ts';
 import { ageAt, type Age, type Effective } from '../fhir-time.ts';
 import { finding, type Finding, type RulePassport } from '../finding.ts';
 import type { Quantity } from '../quantity.ts';
@@ -25,8 +25,11 @@ export interface Subject {
   readonly reading?: Reading;
   readonly age?: Age;
   readonly band: AgeBand;
-  /** The BMI that would follow from this reading, were it accepted. */
+  /** The person's whole BMI set, were this reading accepted. */
+  readonly bmiSet: BmiSet;
+  /** Of these, the BMI that this reading is an input of. */
   readonly bmi: readonly BmiDraft[];
+  readonly impossibleBmi: readonly BmiDraft[];
 }
 
 export interface Hit {
@@ -52,6 +55,9 @@ export function subjectOf(observation: ExactObservation, reading: Reading | unde
   const quantity = of === undefined || of === 'bmi' ? undefined : exactQuantity(observation.valueQuantity, of);
   const { birthDate } = context.person;
   const age = birthDate === undefined || effective === undefined ? undefined : ageAt(birthDate, effective.startMs);
+  const readings = reading === undefined ? context.history : [...context.history, reading];
+  const bmiSet = deriveBmi(readings, context.person, context.policy);
+  const isInput = ({ weight, height }: BmiDraft): boolean => weight.id === reading?.id || height.id === reading?.id;
   return {
     observation,
     context,
@@ -61,13 +67,10 @@ export function subjectOf(observation: ExactObservation, reading: Reading | unde
     ...(reading && { reading }),
     ...(age && { age }),
     band: reading?.basis === 'birth' ? 'newborn' : ageBand(age),
-    bmi: reading === undefined ? [] : prospectiveBmi(reading, context),
+    bmiSet,
+    bmi: bmiSet.drafts.filter(isInput),
+    impossibleBmi: bmiSet.impossible.filter(isInput),
   };
-}
-
-function prospectiveBmi(reading: Reading, context: Context): readonly BmiDraft[] {
-  const { drafts } = deriveBmi([...context.history, { ...reading, held: false }], context.person, context.policy);
-  return drafts.filter(({ weight, height }) => weight.id === reading.id || height.id === reading.id);
 }
 
 /** Runs rules in order; the policy may move a movable rule to another outcome. */

@@ -1,5 +1,5 @@
 /** When it was measured: not in the future, not before birth, not suspiciously long ago. */
-import { ageAt, DAY_MS, HOUR_MS } from '../fhir-time.ts';
+import { ageAt, DAY_MS, HOUR_MS, parseDateTime } from '../fhir-time.ts';
 import { EFFECTIVE, type Rule } from './rule.ts';
 
 /** A day without a time begins up to 14 hours before UTC midnight in the easternmost zone. */
@@ -17,10 +17,12 @@ const futureTime: Rule = {
   explain:
     'The time of measuring is ahead of our clock by more than {minutes} minutes. Set the clock of the scale or gateway, then send again.',
   settings: ['time.futureToleranceMinutes'],
-  check: ({ effective, context }) => {
+  check: ({ effective, context, observation }) => {
     if (effective === undefined) return undefined;
     const minutes = context.policy.values['time.futureToleranceMinutes'];
-    const begins = effective.precision === 'day' ? effective.startMs - EASTERNMOST_MS : effective.startMs;
+    const end = observation.effectivePeriod?.end;
+    const last = (end === undefined ? undefined : parseDateTime(end)) ?? effective;
+    const begins = last.precision === 'day' ? last.startMs - EASTERNMOST_MS : last.startMs;
     return begins > context.nowMs + minutes * 60_000 ? { facts: { minutes: String(minutes) } } : undefined;
   },
 };
@@ -40,7 +42,8 @@ const oldTime: Rule = {
   check: ({ effective, context, observation }) => {
     const days = context.policy.values['time.oldestDays'];
     if (effective === undefined || context.replaces !== undefined || observation.status === 'entered-in-error') return undefined;
-    return effective.endMs < context.nowMs - days * DAY_MS ? { facts: { days: String(days) } } : undefined;
+    const begun = effective.precision === 'day' ? effective.startMs + DAY_MS : effective.startMs;
+    return begun < context.nowMs - days * DAY_MS ? { facts: { days: String(days) } } : undefined;
   },
 };
 

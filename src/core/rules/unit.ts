@@ -33,7 +33,7 @@ const unitCode: Rule = {
   expression: `${VALUE}.code`,
   source: UCUM_SETS,
   explain:
-    'The unit code is not one of {accepted}{proposal}. UCUM codes are case-sensitive; convert the reading at the sender if its unit is another one.',
+    'The unit code is not one of {accepted}{proposal}. UCUM codes are case-sensitive; set the device to one of these units, do not convert.',
   check: (subject) => {
     const { system, code } = subject.observation.valueQuantity ?? {};
     const of = measured(subject);

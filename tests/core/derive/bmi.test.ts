@@ -1,3 +1,4 @@
+import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { toText } from '../../../src/core/decimal.ts';
 import { bodyMassIndex, deriveBmi, type NoBmiReason } from '../../../src/core/derive/bmi.ts';
@@ -152,5 +153,73 @@ describe('amended and corrected readings', () => {
       h('h1', '2026-03-01T08:00:00Z', '160.0', { status: 'corrected' }),
     ];
     expect(bmiOf(readings)).toEqual(['w1: h1, 31.3']);
+  });
+});
+
+describe('the height for a weight, against a plain search of all heights', () => {
+  const DAY = 86_400_000;
+  const START = Date.parse('2026-03-01T00:00:00Z');
+  const policy = policyWith({ 'bmi.heightWindowDays.adult': 3, 'bmi.laterHeightHours': 30 });
+  const instants = fc.integer({ min: 0, max: 40 }).map((step) => new Date(START + step * 6 * 3_600_000).toISOString());
+
+  /** Chosen by looking at every height, as the policy says it in words. */
+  function plainly(of: Reading, heights: readonly Reading[]): string | undefined {
+    const { startMs, endMs } = of.effective;
+    const best = (some: readonly Reading[], latest: boolean): string | undefined => {
+      const times = some.map(({ effective }) => effective.startMs);
+      const wanted = latest ? Math.max(...times) : Math.min(...times);
+      return some.filter(({ effective }) => effective.startMs === wanted).sort((a, b) => (a.tieKey < b.tieKey ? 1 : -1))[0]?.id;
+    };
+    const before = heights.filter(({ effective }) => effective.startMs <= endMs);
+    const recent = before.filter(({ effective }) => effective.startMs >= startMs - 3 * DAY);
+    if (recent.length > 0) return best(recent, true);
+    return best(
+      heights.filter(({ effective }) => effective.startMs > endMs && effective.startMs <= endMs + 30 * 3_600_000),
+      false,
+    );
+  }
+
+  it('is the same for any readings', () => {
+    fc.assert(
+      fc.property(fc.array(instants, { minLength: 1, maxLength: 6 }), fc.array(instants, { maxLength: 8 }), (weighed, measured) => {
+        const heights = measured.map((time, index) => h(`h${index}`, time, `16${index}.0`));
+        const weights = weighed.map((time, index) => w(`w${index}`, time));
+        const { drafts } = deriveBmi([...heights, ...weights], {}, policy);
+        const chosen = new Map(drafts.map(({ weight: of, height: by }) => [of.id, by.id]));
+        for (const of of weights) expect(chosen.get(of.id)).toBe(plainly(of, heights));
+      }),
+      { numRuns: 500 },
+    );
+  });
+});
+
+describe('a height that claims to last', () => {
+  it('is as old as its beginning', () => {
+    const lasting = reading(
+      height('160.0', 'cm', {
+        effectiveDateTime: undefined,
+        effectivePeriod: { start: '2024-01-01T08:00:00Z', end: '2026-03-02T07:00:00Z' },
+      }),
+      'h1',
+    );
+    expect(bmiOf([lasting, w('w1')])).toEqual([]);
+  });
+});
+
+describe('a person of whom only the year of birth is known', () => {
+  it('needs a recent height while they may be under twenty', () => {
+    const old = h('h1', '2025-06-01T08:00:00Z');
+    expect(bmiOf([old, w('w1')], '2021')).toEqual([]);
+    expect(bmiOf([old, w('w1')], '2006')).toEqual([]);
+    expect(bmiOf([old, w('w1')], '2005')).toEqual(['w1: h1, 31.3']);
+  });
+});
+
+describe('an impossible BMI', () => {
+  it('is never among those that ought to exist, whatever became of the reading that should have been held', () => {
+    const set = deriveBmi([h('h1', '2026-03-01T08:00:00Z', '52.0'), w('w1', undefined, '90.0')], ADA, DEFAULT_POLICY);
+    expect(set.drafts).toEqual([]);
+    expect(set.impossible.map(({ valueText }) => valueText)).toEqual(['332.8']);
+    expect(set.without.get('w1')).toBe('impossible');
   });
 });

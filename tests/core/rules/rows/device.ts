@@ -30,6 +30,12 @@ export const DEVICE_ROWS: Readonly<Record<string, RuleRows>> = {
         message:
           'The service has not been told of this device, so its division and usual method are not known. Send the Device (PUT Device).',
       },
+      ...[{ reference: 'https://elsewhere.example/fhir/Device/7' }, { display: 'the scale by the window' }].map((device) => ({
+        title: 'reference' in device ? 'a scale on another host' : 'a scale that is only described',
+        observation: weight('70.0', 'kg', { device }),
+        message:
+          'The service has not been told of this device, so its division and usual method are not known. Send the Device (PUT Device).',
+      })),
     ],
   },
   'device-capacity': {

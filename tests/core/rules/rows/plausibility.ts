@@ -206,7 +206,7 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
         title: 'a ten-year-old beyond the limits of the age',
         observation: weight('140.0'),
         context: { ...tall('140.0'), ...bornIn('2015-06-01') },
-        message: implausible('140.0 kg', '71.4', '10.3', '67.2', ', for the age', '140.0 cm'),
+        message: implausible('140.0 kg', '71.4', '10.3', '67.2', ', the usual range for the age', '140.0 cm'),
       },
       {
         title: 'unknown age, below',

@@ -1,5 +1,6 @@
 /** Example rows of the rules about what the vital-signs profiles require. */
 import { exactNumber } from '../../../../src/core/json.ts';
+import { OURS } from '../../../../src/core/terminology.ts';
 import { bmi, coded, height, measured, observation, weight } from '../../../measurements.ts';
 import type { RuleRows } from '../rule-tester.ts';
 
@@ -11,7 +12,8 @@ const CODE_NOT_SERVED =
 const MODIFIER =
   'A modifier extension could turn the meaning of the reading around, and this service knows none. Send the reading without it.';
 const EFFECTIVE_TYPE =
-  'The time is a Timing, an instant, or a Period without a start to the day. Send effectiveDateTime, or a Period with both ends.';
+  'The time is a Timing, an instant, or a Period whose start does not name a day. Send effectiveDateTime, or a Period with both ends.';
+const methodOf = (system: string, code: string) => ({ coding: [{ system, code }] });
 const narrative = (inner: string) => ({ status: 'generated', div: `<div xmlns="http://www.w3.org/1999/xhtml">${inner}</div>` });
 
 export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
@@ -112,6 +114,42 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
       message: `The status ${status} says that there is no result yet, or that nobody knows. Send the reading when it is preliminary or final.`,
     })),
   },
+  'cancelled-with-value': {
+    as: { outcome: 'refuse', code: 'business-rule', expression: 'Observation.status' },
+    accepts: [
+      {
+        title: 'cancelled with a reason',
+        observation: weight('70.0', 'kg', {
+          status: 'cancelled',
+          valueQuantity: undefined,
+          dataAbsentReason: { coding: [{ system: 'http://terminology.hl7.org/CodeSystem/data-absent-reason', code: 'not-performed' }] },
+        }),
+      },
+      { title: 'final with a value', observation: weight() },
+    ],
+    rejects: [
+      {
+        title: 'cancelled, and 70.0 kg',
+        observation: weight('70.0', 'kg', { status: 'cancelled' }),
+        message:
+          'The status says that the measurement was not completed, but there is a value. Send the reason in dataAbsentReason instead of the value, or the right status.',
+      },
+    ],
+  },
+  'method-not-understood': {
+    as: { outcome: 'inform', code: 'informational', expression: 'Observation.method' },
+    accepts: [
+      { title: 'no method', observation: weight() },
+      { title: 'a method of ours', observation: weight('70.0', 'kg', { method: methodOf(OURS.methodSystem, 'bed-scale') }) },
+      { title: 'estimated', observation: weight('70.0', 'kg', { method: methodOf('http://snomed.info/sct', '414135002') }) },
+    ],
+    rejects: [methodOf('https://harbourlight.example/how', 'by-eye'), { text: 'estimated by eye' }].map((method) => ({
+      title: 'text' in method ? 'a text' : 'a code of somebody else',
+      observation: weight('70.0', 'kg', { method }),
+      message:
+        'The method has no code that is known here, so it counts neither as an estimate nor as a way of weighing. Send a code of the list at /fhir/ValueSet/weighing-methods, or a LOINC code that says stated or estimated.',
+    })),
+  },
   'effective-missing': {
     as: { outcome: 'refuse', code: 'required', expression: 'Observation.effective' },
     accepts: [
@@ -197,6 +235,14 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
         title: 'on the Observation',
         observation: weight('70.0', 'kg', { modifierExtension: [{ url: 'https://harbourlight.example/not', valueBoolean: true }] }),
         message: MODIFIER,
+      },
+      {
+        title: 'on a reference range',
+        observation: weight('70.0', 'kg', {
+          referenceRange: [{ text: 'invented', modifierExtension: [{ url: 'https://harbourlight.example/not', valueBoolean: true }] }],
+        }),
+        message: MODIFIER,
+        expression: 'Observation.referenceRange[0].modifierExtension',
       },
       {
         title: 'on a component',

@@ -4,6 +4,7 @@ import type { Accept, RuleRows } from '../rule-tester.ts';
 
 const at = (effectiveDateTime: string) => weight('70.0', 'kg', { effectiveDateTime });
 const baby = (effectiveDateTime: string) => weight('3.45', 'kg', { effectiveDateTime });
+const lasting = (start: string, end: string) => weight('70.0', 'kg', { effectiveDateTime: undefined, effectivePeriod: { start, end } });
 const born = (birthDate: string) => ({ person: { ...ADA, birthDate } });
 const passes = (title: string, effectiveDateTime: string): Accept => ({ title, observation: at(effectiveDateTime) });
 const NOT_BORN = 'The person was not born yet at the time of measuring. Check the person, the birth date and the clock.';
@@ -25,12 +26,14 @@ export const TIME_ROWS: Readonly<Record<string, RuleRows>> = {
       ['one second beyond the tolerance', '2026-03-02T10:05:01Z'],
       ['a moment that reads earlier in its own offset', '2026-03-02T09:00:00-05:00'],
       ['the day after tomorrow', '2026-03-04'],
-    ].map(([title = '', time = '']) => ({
-      title,
-      observation: at(time),
-      message:
-        'The time of measuring is ahead of our clock by more than 5 minutes. Set the clock of the scale or gateway, then send again.',
-    })),
+    ]
+      .map(([title = '', time = '']) => ({ title, observation: at(time) }))
+      .concat({ title: 'a period that ends years ahead', observation: lasting('2026-03-02T09:00:00Z', '2099-01-01T00:00:00Z') })
+      .map((row) => ({
+        ...row,
+        message:
+          'The time of measuring is ahead of our clock by more than 5 minutes. Set the clock of the scale or gateway, then send again.',
+      })),
   },
   'time-old': {
     as: { outcome: 'hold', code: 'business-rule', expression: 'Observation.effective' },
@@ -47,12 +50,17 @@ export const TIME_ROWS: Readonly<Record<string, RuleRows>> = {
       ['one second older', '2026-01-31T09:59:59Z'],
       ['a day that was over by then', '2026-01-30'],
       ['a clock that lost its battery', '2000-01-01T00:00:00Z'],
-    ].map(([title = '', time = '']) => ({
-      title,
-      observation: at(time),
-      message:
-        'The time of measuring is more than 30 days ago. Check the clock of the scale; confirm the reading if it really is a late entry.',
-    })),
+    ]
+      .map(([title = '', time = '']) => ({ title, observation: at(time) }))
+      .concat({
+        title: 'a period that began long ago and ends today',
+        observation: lasting('2025-12-01T08:00:00Z', '2026-03-02T08:00:00Z'),
+      })
+      .map((row) => ({
+        ...row,
+        message:
+          'The time of measuring is more than 30 days ago. Check the clock of the scale; confirm the reading if it really is a late entry.',
+      })),
   },
   'time-before-birth': {
     as: { outcome: 'refuse', code: 'business-rule', expression: 'Observation.effective' },

@@ -7,7 +7,7 @@ const inUnit = (value: string, changes: Record<string, string>) =>
   weight(value, 'kg', { valueQuantity: { ...measured(value, 'kg'), ...changes } });
 const METRIC = { policy: policyWith({ metricOnly: true }) };
 const wrongCode = (accepted: string, proposal: string): string =>
-  `The unit code is not one of ${accepted}${proposal}. UCUM codes are case-sensitive; convert the reading at the sender if its unit is another one.`;
+  `The unit code is not one of ${accepted}${proposal}. UCUM codes are case-sensitive; set the device to one of these units, do not convert.`;
 
 export const UNIT_ROWS: Readonly<Record<string, RuleRows>> = {
   'unit-system': {
