@@ -6,7 +6,7 @@ import type { ObservationSearch, Store, StoredResource } from '../ports.ts';
 import { sendFhir } from './answer.ts';
 import { readFormBody } from './body.ts';
 import { preferencesOf } from './negotiation.ts';
-import { parseObservationQuery, type ObservationQuery } from './search/observation-query.ts';
+import { LARGEST_COUNT, parseObservationQuery, type ObservationQuery } from './search/observation-query.ts';
 import { parseQuery, queryOf, writeQuery, type QueryParameter } from './search/query.ts';
 import { writeSearchset, type Link, type SearchEntry } from './search/searchset.ts';
 import type { Handler, Request, Serving } from './serving.ts';
@@ -34,7 +34,7 @@ export function searchObservations({ store, baseUrl }: Pick<Serving, 'store' | '
       count: query.count,
       ...(query.cursor !== undefined && { cursor: query.cursor }),
     });
-    const inputs = query.withInputs ? await inputsOf(page.resources, store) : [];
+    const inputs = query.withInputs ? await inputsOf(page.resources, query.includeHeld, store) : [];
     const total = query.withTotal ? await store.read.countObservations(filter) : undefined;
     const entry = ({ id, text }: StoredResource, mode: SearchEntry['mode']) => ({ fullUrl: `${baseUrl}/Observation/${id}`, text, mode });
     const entries = [...page.resources.map((found) => entry(found, 'match')), ...inputs.map((found) => entry(found, 'include'))];
@@ -69,12 +69,26 @@ function linksOf(baseUrl: string, { used, cursor }: ObservationQuery, next?: str
   return next === undefined ? [self] : [self, { relation: 'next', url: url(next) }];
 }
 
-/** The Observations that the matches were derived from, each once and only if not a match itself. */
-async function inputsOf(matches: readonly StoredResource[], store: Store): Promise<StoredResource[]> {
-  const ids = new Set(matches.flatMap(({ text }) => derivedFromOf(text)));
-  for (const { id } of matches) ids.delete(id);
-  const found = await Promise.all([...ids].map((id) => store.read.current('Observation', id)));
-  return found.filter((resource) => resource !== undefined);
+/**
+ * The Observations that the matches were derived from, each once and only if not a match itself.
+ * Held ones are out of sight here as they are among the matches.
+ */
+async function inputsOf(matches: readonly StoredResource[], includeHeld: boolean, store: Store): Promise<StoredResource[]> {
+  const wanted = new Set(matches.flatMap(({ text }) => derivedFromOf(text)));
+  for (const { id } of matches) wanted.delete(id);
+  const ids = [...wanted];
+  const found: StoredResource[] = [];
+  for (let start = 0; start < ids.length; start += LARGEST_COUNT) {
+    const some = ids.slice(start, start + LARGEST_COUNT);
+    const page = await store.read.searchObservations({
+      ids: some,
+      includeHeld,
+      sort: [{ by: '_id', descending: false }],
+      count: some.length,
+    });
+    found.push(...page.resources);
+  }
+  return found;
 }
 
 function derivedFromOf(text: string): string[] {

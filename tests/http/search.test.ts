@@ -103,6 +103,17 @@ describe('a search for Observations', () => {
     expect(found.total).toBe(2);
   });
 
+  test('a held reading does not come along either, unless held ones are asked for', async () => {
+    const edge = await ward();
+    await keep(edge.store, { id: 'b2', of: 'bmi', value: '2.4', status: 'entered-in-error', derivedFrom: ['w2', 'h1'] });
+    await keep(edge.store, { id: 'b3', of: 'bmi', value: '2.4', held: true, derivedFrom: ['w2', 'h1'] });
+    const include = '_include=Observation:derived-from';
+    const entriesOf = ({ ids, modes }: Page) => ids.map((id, at) => `${id} ${modes[at] ?? ''}`).sort();
+    expect(entriesOf(await search(edge, `?code=39156-5&status=entered-in-error&${include}`))).toEqual(['b2 match', 'h1 include']);
+    expect(entriesOf(await search(edge, `?status=preliminary&code=39156-5&${include}`))).toEqual(['b3 match', 'h1 include', 'w2 include']);
+    expect(entriesOf(await search(edge, `?_tag=held&code=39156-5&${include}`))).toEqual(['b3 match', 'h1 include', 'w2 include']);
+  });
+
   test('a Patient that carries the identifier is searched as well', async () => {
     const edge = await ward();
     const patient: JsonObject = { resourceType: 'Patient', id: 'ada', identifier: [{ system: 'urn:example:mrn', value: '42' }] };
