@@ -4,9 +4,10 @@
  */
 import { createHash } from 'node:crypto';
 import type { Express } from 'express';
-import { AGE_BANDS } from '../core/age-bands.ts';
+import { AGE_BANDS, type AgeBand } from '../core/age-bands.ts';
 import type { RulePassport } from '../core/finding.ts';
 import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
+import type { Quantified } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
 import { refuseOtherMethods } from './fhir-router.ts';
 import { notesOf } from './request-notes.ts';
@@ -17,6 +18,14 @@ interface RuleInWords extends Omit<RulePassport, 'settings' | 'refusalStatus'> {
   readonly outcomeByDefault: RulePassport['outcome'];
   readonly settings: readonly { readonly name: string; readonly value: string; readonly means: string; readonly source: string }[];
 }
+
+const BANDS = Object.keys(AGE_BANDS) as AgeBand[];
+/** The unit of the limits, and what happens outside them: a BMI is ours, so there is nothing to refuse. */
+const LIMITED: Readonly<Record<Quantified, { readonly unit: string; readonly refuse: string; readonly hold: string }>> = {
+  weight: { unit: 'kg', refuse: 'refuse', hold: 'hold' },
+  height: { unit: 'cm', refuse: 'refuse', hold: 'hold' },
+  bmi: { unit: 'kg/m2', refuse: 'publish no BMI', hold: 'hold' },
+};
 
 export const RULES_STYLE =
   'body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}table{border-collapse:collapse}' +
@@ -67,25 +76,25 @@ function toWords(
   return { id, title, family, outcome: running, outcomeByDefault: outcome, movable, code, expression, source, explain, settings: values };
 }
 
-/** A setting by its name, or the limits of every age band under `limits` (`limits.weight`: of weight only). */
+/** A setting by its name; or, by `limits.weight`, `limits.height` or `limits.bmi`, the limits of every age band. */
 function settingsInWords(name: string, policy: Policy): RuleInWords['settings'] {
   if (Object.hasOwn(DEFAULT_SETTINGS, name)) {
     const { means, source } = DEFAULT_SETTINGS[name as SettingName];
     return [{ name, value: String(policy.values[name as SettingName]), means, source }];
   }
-  const wanted = name.split('.');
-  return Object.entries(policy.limits).flatMap(([band, limits]) =>
-    (['weight', 'height'] as const).flatMap((measured) =>
-      (['refuse', 'hold'] as const).flatMap((kind) => {
-        const pair = limits[measured][kind];
-        const path = ['limits', band, measured, kind];
-        if (!pair || !wanted.every((part) => path.includes(part))) return [];
-        const unit = measured === 'weight' ? 'kg' : 'cm';
-        const { source } = AGE_BANDS[band as keyof typeof AGE_BANDS];
-        return [{ name: path.join('.'), value: `${pair[0]} to ${pair[1]} ${unit}`, means: `${kind} outside this span`, source }];
-      }),
-    ),
-  );
+  const measured = (Object.keys(LIMITED) as Quantified[]).find((one) => name === `limits.${one}`);
+  if (!measured) throw new Error(`a rule names ${name}, which is no setting of the policy`);
+  return BANDS.flatMap((band) => {
+    const { label, source } = AGE_BANDS[band];
+    return (['refuse', 'hold'] as const).flatMap((kind) => {
+      const span = policy.limits[band][measured][kind];
+      if (!span) return [];
+      const value = `${span[0]} to ${span[1]} ${LIMITED[measured].unit}`;
+      return [
+        { name: `limits.${band}.${measured}.${kind}`, value, means: `${label}: ${LIMITED[measured][kind]} outside this span`, source },
+      ];
+    });
+  });
 }
 
 function listOf(rules: readonly RuleInWords[]): string {

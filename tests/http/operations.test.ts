@@ -91,7 +91,7 @@ describe('the rules', () => {
       expression: 'Observation.effective',
       source: 'common practice, no source',
       explain: 'Says "something" & more.',
-      settings: ['time.oldestDays', 'limits'],
+      settings: ['time.oldestDays', 'limits.bmi'],
     };
     const policy = {
       ...DEFAULT_POLICY,
@@ -103,13 +103,39 @@ describe('the rules', () => {
     const content = JSON.parse(asJson.text) as { outcome: string; outcomeByDefault: string; settings: { name: string; value: string }[] };
     expect(content).toMatchObject({ outcome: 'hold', outcomeByDefault: 'refuse' });
     expect(content.settings).toContainEqual(expect.objectContaining({ name: 'time.oldestDays', value: '9' }));
-    expect(content.settings.filter(({ name }) => name.startsWith('limits.')).length).toBeGreaterThan(4);
+    expect(content.settings.map(({ name }) => name)).toContain('limits.child.bmi.hold');
 
     for (const path of ['/rules', '/rules/test-rule']) {
       const page = await edge.call('GET', path, { headers: { Accept: 'text/html' } });
       expect(page.headers['content-type']).toBe('text/html; charset=utf-8');
       expect(page.text).toContain('&lt;b&gt;Title&lt;/b&gt;');
       expect(page.text).not.toContain('<b>');
+    }
+  });
+
+  test.each([
+    ['value-unusual', ['weight', 'height']],
+    ['bmi-impossible', ['bmi']],
+    ['bmi-unusual', ['bmi']],
+  ])('%s shows the limits of %j in every age band, and no others', async (id, measured) => {
+    const adult = DEFAULT_POLICY.limits.adult;
+    const limits = { ...DEFAULT_POLICY.limits, adult: { ...adult, bmi: { refuse: ['7.5', '190'] } } } as const;
+    const edge = await startEdge({ serving: { policy: { ...DEFAULT_POLICY, limits } } });
+    const { settings } = JSON.parse((await edge.call('GET', `/rules/${id}`)).text) as { settings: { name: string; value: string }[] };
+    const shown = settings.filter(({ name }) => name.startsWith('limits.'));
+    const expected = Object.entries(limits).flatMap(([band, ofBand]) =>
+      Object.entries(ofBand)
+        .filter(([of]) => measured.includes(of))
+        .flatMap(([of, spans]) => Object.keys(spans).map((kind) => `limits.${band}.${of}.${kind}`)),
+    );
+    expect(shown.map(({ name }) => name).sort()).toEqual(expected.sort());
+    const page = (await edge.call('GET', `/rules/${id}`, { headers: { Accept: 'text/html' } })).text;
+    if (measured.includes('bmi')) {
+      expect(page).toContain('<td>7.5 to 190 kg/m2</td><td>20 years and over: publish no BMI outside this span</td>');
+      expect(page).toContain('<td>10.3 to 51.7 kg/m2</td><td>5 to 9 years: hold outside this span</td>');
+    } else {
+      expect(page).toContain('<td>2 to 650 kg</td><td>20 years and over: refuse outside this span</td>');
+      expect(page).toContain('<td>85.1 to 166.1 cm</td><td>5 to 9 years: hold outside this span</td>');
     }
   });
 
