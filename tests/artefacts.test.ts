@@ -14,6 +14,7 @@ import { PROFILE_CONSTRAINTS } from '../src/core/conformance/profile-constraints
 import { RULES } from '../src/core/rules/index.ts';
 import { CANONICAL_BASE, OURS } from '../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../src/errors.ts';
+import { COMPONENT_SYSTEM, damaged, UCUM, WEIGHT, type Damage } from './core/conformance/readings.ts';
 
 const require = createRequire(import.meta.url);
 const all = artefacts();
@@ -96,15 +97,45 @@ describe('structure definitions', () => {
   const definitions = all.filter((artefact): artefact is fhir4.StructureDefinition => artefact.resourceType === 'StructureDefinition');
   const elements = definitions.flatMap(({ id, differential }) => (differential?.element ?? []).map((element) => ({ sd: id, ...element })));
 
-  it('have constraints that compile, and those of our table among them', () => {
-    const constraints = elements.flatMap(({ constraint = [] }) => constraint);
-    for (const { expression } of constraints) expect(() => fhirpath.compile(expression as string, r4)).not.toThrow();
-    expect(new Set(constraints.map(({ key }) => key))).toEqual(
+  const published = elements.flatMap(({ sd, path, constraint = [] }) =>
+    constraint.map(({ key, expression = '' }) => ({ sd, path, key, expression })),
+  );
+
+  it('have the constraints of our table in the profiles that it names, beside those of vital signs', () => {
+    expect(new Set(published.map(({ key }) => key))).toEqual(
       new Set(['vs-1', 'vs-2', 'vs-3', ...PROFILE_CONSTRAINTS.map(({ key }) => key)]),
     );
-    for (const { key, expression } of PROFILE_CONSTRAINTS) {
-      expect(constraints.filter((constraint) => constraint.key === key).map((constraint) => constraint.expression)).toContain(expression);
+    for (const { key, expression, profiles } of PROFILE_CONSTRAINTS) {
+      const found = published.filter((constraint) => constraint.key === key);
+      expect(found.map(({ sd }) => `${CANONICAL_BASE}/StructureDefinition/${sd}`).sort()).toEqual([...profiles].sort());
+      expect(found.map((constraint) => constraint.expression)).toEqual(profiles.map(() => expression));
     }
+  });
+
+  const massIn = (code: string): Damage => ({
+    component: [
+      { code: { coding: [{ system: COMPONENT_SYSTEM, code: 'gross' }] }, valueQuantity: { value: 83, unit: code, system: UCUM, code } },
+    ],
+  });
+  const inputs = (...ids: string[]): Damage => ({ derivedFrom: ids.map((id) => ({ reference: `Observation/${id}` })) });
+  const clothing = WEIGHT.component?.[0];
+  /** By constraint: what it passes and what it fails, as damage to a weight that conforms. */
+  const JUDGED: Readonly<Record<string, { readonly passes: Damage; readonly fails: Damage }>> = {
+    'vs-1': { passes: { effectiveDateTime: '2026-03-02' }, fails: { effectiveDateTime: '2026-03' } },
+    'vs-2': { passes: { component: undefined }, fails: { component: undefined, valueQuantity: undefined } },
+    'vs-3': { passes: {}, fails: { component: [{ code: { text: 'Clothing' } }] } },
+    'sy-mass-1': { passes: massIn('kg'), fails: massIn('cm') },
+    'sy-qualifier-1': { passes: {}, fails: { component: [clothing, clothing] } },
+    'sy-bmi-1': { passes: inputs('w1', 'h1'), fails: inputs('w1', 'w1') },
+  };
+  it.each(published)('$key of $sd passes what it should and fails what it should', ({ path, key, expression }) => {
+    const below = path.slice('Observation'.length).replace(/^\./, '');
+    const judge = (damage: Damage): unknown => {
+      const judged = fhirpath.compile(below === '' ? expression : `${below}.all(${expression})`, r4, { preciseMath: true });
+      return judged(damaged(damage), {});
+    };
+    const { passes, fails } = JUDGED[key] ?? {};
+    expect([passes && judge(passes), fails && judge(fails)]).toEqual([[true], [false]]);
   });
 
   it('have every element id once, each path being its id without slice names', () => {

@@ -1,7 +1,8 @@
-import { existsSync, readFileSync, readdirSync } from 'node:fs';
+import { readFileSync, readdirSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { checkStructure, isServedType } from '../../../src/core/conformance/structure.ts';
+import { sharedData } from '../../shared-data.ts';
 import { damaged, WEIGHT, type Damage } from './readings.ts';
 
 const brief = (resource: unknown): string[] =>
@@ -189,14 +190,15 @@ describe('long texts', () => {
   });
 });
 
-const EXAMPLES = join(import.meta.dirname, '../../../../shared/data/standards/fhir-r4-4.0.1/examples');
-describe.skipIf(!existsSync(EXAMPLES))('official R4 examples, when they are at hand', () => {
-  const resources = existsSync(EXAMPLES)
-    ? readdirSync(EXAMPLES).map((name) => ({
-        name,
-        content: JSON.parse(readFileSync(join(EXAMPLES, name), 'utf8')) as { resourceType: string },
-      }))
-    : [];
+const EXAMPLES = sharedData('standards/fhir-r4-4.0.1/examples');
+describe.skipIf(EXAMPLES === undefined)('official R4 examples, when they are at hand', () => {
+  const resources =
+    EXAMPLES === undefined
+      ? []
+      : readdirSync(EXAMPLES).map((name) => ({
+          name,
+          content: JSON.parse(readFileSync(join(EXAMPLES, name), 'utf8')) as { resourceType: string },
+        }));
   const served = resources.filter(({ content }) => isServedType(content.resourceType));
   it('are more than twenty', () => expect(served.length).toBeGreaterThan(20));
   it.each(served)('$name passes', ({ content }) => {
