@@ -3,7 +3,7 @@
  * are never used: they quote what was sent.
  */
 import type { ErrorRequestHandler } from 'express';
-import { ServiceError } from '../errors.ts';
+import { ruleIdOf, ServiceError } from '../errors.ts';
 import { StoreUnavailable } from '../ports.ts';
 import { refusalStatusOf, toOperationOutcome } from '../core/finding.ts';
 import { sendOutcome, sendServiceError } from './answer.ts';
@@ -19,7 +19,8 @@ export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler
   // express knows an error handler by its four parameters
   return (error: unknown, _req, res, _next) => {
     const known = toServiceError(error);
-    const { requestId } = notesOf(res);
+    const { requestId, ruleIds } = notesOf(res);
+    if (known) ruleIds.add(ruleIdOf(known.code));
     if (!(error instanceof UnreadableBody) && (!known || known.row.status >= 500)) log.fault(error, { requestId, during: 'request' });
     if (res.headersSent) {
       // too late for a status: cut the answer off, so that nobody takes it for whole

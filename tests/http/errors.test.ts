@@ -1,4 +1,7 @@
+import { readdirSync, readFileSync } from 'node:fs';
+import { join } from 'node:path';
 import { describe, expect, test } from 'vitest';
+import { ERRORS } from '../../src/errors.ts';
 import { issueCodes, startEdge } from './edge.ts';
 
 describe('what is not served', () => {
@@ -143,10 +146,25 @@ test('a log line names the pattern of the route and nothing of the request', asy
   await edge.call('GET', '/MARKEDNAME', { headers: { 'X-Request-Id': 'r-2' } });
   const lines = edge.logLines.map((line) => JSON.parse(line) as Record<string, unknown>);
   expect(lines).toEqual([
-    expect.objectContaining({ requestId: 'r-1', method: 'GET', route: '/fhir/Observation/:id', status: 404, msg: 'answered' }),
+    expect.objectContaining({
+      requestId: 'r-1',
+      route: '/fhir/Observation/:id',
+      status: 404,
+      ruleIds: ['transport-not-found'],
+      msg: 'answered',
+    }),
     expect.objectContaining({ requestId: 'r-2', method: 'GET', route: 'none', status: 404, msg: 'answered' }),
   ]);
   const allowed = new Set(['level', 'time', 'requestId', 'method', 'route', 'status', 'durationMs', 'verdicts', 'ruleIds', 'msg']);
   expect(lines.flatMap(Object.keys).filter((field) => !allowed.has(field))).toEqual([]);
   expect(edge.logLines.join('')).not.toContain('MARKEDNAME');
+});
+
+test('every error that is published is raised somewhere', () => {
+  const source = join(import.meta.dirname, '../../src');
+  const texts = readdirSync(source, { recursive: true, encoding: 'utf8' })
+    .filter((path) => path.endsWith('.ts') && path !== 'errors.ts')
+    .map((path) => readFileSync(join(source, path), 'utf8'));
+  expect(texts.length).toBeGreaterThan(100);
+  expect(Object.keys(ERRORS).filter((code) => !texts.some((text) => text.includes(`'${code}'`)))).toEqual([]);
 });
