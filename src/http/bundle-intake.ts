@@ -3,10 +3,11 @@
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
-import { ServiceError } from '../errors.ts';
+import { ERRORS, ruleIdOf, ServiceError, type ErrorCode } from '../errors.ts';
 import { sendFhir } from './answer.ts';
 import { readJsonBody } from './body.ts';
-import { noteJudgement } from './intake-answer.ts';
+import { countedAs, noteJudgement, ruleIdsOf } from './intake-answer.ts';
+import { notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 
 export function takeBundle(serving: Serving): Handler {
@@ -22,26 +23,41 @@ export function takeBundle(serving: Serving): Handler {
       );
     }
     const { status, body } = await serving.intake.bundle(value, text);
-    noteEntries(res, serving, value, body);
+    if (status >= 400) noteRefusedBundle(res, serving, value, body);
+    else noteEntries(res, serving, value, body);
     sendFhir(res, { status, text: stringifyExact(body) });
   };
 }
 
-/** Each Observation that was judged on its own counts as a reading. */
+/** A Bundle that is refused as a whole stores nothing and is kept as one refusal: it counts once, if it holds a reading. */
+function noteRefusedBundle(res: Response, serving: Serving, sent: JsonObject, answered: JsonObject): void {
+  if (listOf(sent['entry']).some(isReading)) noteJudgement(res, serving, 'refused', answered as unknown as fhir4.OperationOutcome);
+}
+
+/** Each Observation that was judged on its own counts as a reading; one that was not is named to the log only. */
 function noteEntries(res: Response, serving: Serving, sent: JsonObject, answered: JsonObject): void {
   const requests = listOf(sent['entry']);
   listOf(answered['entry']).forEach(({ response }, index) => {
-    const resource = requests[index]?.['resource'];
-    if (!isJsonObject(response) || !isJsonObject(resource) || resource['resourceType'] !== 'Observation') return;
-    const { status, outcome } = response;
+    const entry = requests[index];
+    if (!isJsonObject(response) || !entry || !isReading(entry)) return;
+    const { status } = response;
     if (typeof status !== 'string') return;
-    noteJudgement(
-      res,
-      serving,
-      Number(status.slice(0, 3)),
-      isJsonObject(outcome) ? (outcome as unknown as fhir4.OperationOutcome) : undefined,
-    );
+    const outcome = isJsonObject(response['outcome']) ? (response['outcome'] as unknown as fhir4.OperationOutcome) : undefined;
+    const errors = ruleIdsOf(outcome).filter((ruleId) => ERROR_IDS.has(ruleId));
+    if (errors.length > 0) errors.forEach((errorId) => notesOf(res).ruleIds.add(errorId));
+    else noteJudgement(res, serving, countedAs(Number(status.slice(0, 3)), { isCorrection: isCorrection(entry) }), outcome);
   });
+}
+
+/** An entry that answers one of these was not judged: the request was at fault, or the store could not commit. */
+const ERROR_IDS: ReadonlySet<string> = new Set((Object.keys(ERRORS) as ErrorCode[]).map(ruleIdOf));
+
+function isReading({ resource }: JsonObject): boolean {
+  return isJsonObject(resource) && resource['resourceType'] === 'Observation';
+}
+
+function isCorrection({ request }: JsonObject): boolean {
+  return isJsonObject(request) && request['method'] === 'PUT';
 }
 
 function listOf(value: unknown): JsonObject[] {

@@ -29,17 +29,26 @@ export function sendIntakeAnswer(req: Request, res: Response, answer: IntakeAnsw
   else sendFhir(res, { ...head, text: kind === 'representation' ? resource.text : stringifyExact(outcome) });
 }
 
-/** Counts a judged reading and notes its verdict and rules for the log. */
+/** What became of a reading, as it is counted: `resent` was there already. */
+export type Counted = 'accepted' | 'resent' | 'held' | 'refused';
+
+/** @param status HTTP status of the answer to a reading that was judged */
+export function countedAs(status: number, { isCorrection }: { readonly isCorrection: boolean }): Counted {
+  if (status === 202) return 'held';
+  if (status >= 400) return 'refused';
+  return status === 200 && !isCorrection ? 'resent' : 'accepted';
+}
+
+/** Counts a judged reading and notes what became of it and its rules for the log. */
 export function noteJudgement(
   res: Response,
   { metrics }: Pick<Serving, 'metrics'>,
-  status: number,
+  counted: Counted,
   outcome: fhir4.OperationOutcome | undefined,
 ): void {
-  const verdict = status === 201 ? 'accepted' : status === 200 ? 'resent' : status === 202 ? 'held' : 'refused';
   const notes = notesOf(res);
-  notes.verdicts.push(verdict);
-  metrics.reading(verdict);
+  notes.verdicts.push(counted);
+  metrics.reading(counted);
   for (const ruleId of ruleIdsOf(outcome)) {
     notes.ruleIds.add(ruleId);
     metrics.finding(ruleId);

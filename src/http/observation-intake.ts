@@ -3,7 +3,7 @@
  */
 import { readJsonBody } from './body.ts';
 import { ifNoneExist, requiredIfMatchVersion } from './conditional.ts';
-import { noteJudgement, sendIntakeAnswer } from './intake-answer.ts';
+import { countedAs, noteJudgement, sendIntakeAnswer } from './intake-answer.ts';
 import { checkBodyId, idOf } from './path-id.ts';
 import type { Handler, Serving } from './serving.ts';
 
@@ -11,7 +11,7 @@ export function createObservation(serving: Serving): Handler {
   return async (req, res) => {
     const { text, value } = readJsonBody(req);
     const answer = await serving.intake.create(value, text, ifNoneExist(req));
-    noteJudgement(res, serving, answer.status, answer.outcome);
+    noteJudgement(res, serving, countedAs(answer.status, { isCorrection: false }), answer.outcome);
     sendIntakeAnswer(req, res, answer, serving);
   };
 }
@@ -22,7 +22,7 @@ export function correctObservation(serving: Serving): Handler {
     const id = idOf(req);
     checkBodyId(value, id);
     const answer = await serving.intake.correct(id, value, text, requiredIfMatchVersion(req));
-    noteJudgement(res, serving, answer.status === 200 && answer.verdict === 'accepted' ? 201 : answer.status, answer.outcome);
+    noteJudgement(res, serving, countedAs(answer.status, { isCorrection: true }), answer.outcome);
     sendIntakeAnswer(req, res, answer, serving);
   };
 }
