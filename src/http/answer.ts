@@ -6,6 +6,7 @@ import type * as fhir4 from 'fhir/r4.js';
 import { stringifyExact } from '../core/json.ts';
 import { toServiceOutcome, type ServiceError } from '../errors.ts';
 import type { StoredResource } from '../ports.ts';
+import { toVersionTag } from '../version-tag.ts';
 import type { Response } from './serving.ts';
 
 export const FHIR_JSON = 'application/fhir+json; charset=utf-8';
@@ -22,7 +23,7 @@ export interface FhirAnswer {
 export function sendFhir(res: Response, { status, text, version, location }: FhirAnswer): void {
   res.status(status);
   if (version) {
-    res.set('ETag', etagOf(version.version));
+    res.set('ETag', toVersionTag(version.version));
     res.set('Last-Modified', new Date(version.lastUpdated).toUTCString());
   }
   if (location !== undefined) res.set('Location', location);
@@ -47,10 +48,6 @@ export function sendServiceError(res: Response, error: ServiceError): void {
   if (status === 405 && !res.hasHeader('Allow')) res.set('Allow', 'GET, HEAD');
   if (retryAfter !== undefined) res.set('Retry-After', String(retryAfter));
   sendOutcome(res, status, toServiceOutcome(error));
-}
-
-export function etagOf(version: number): string {
-  return `W/"${version}"`;
 }
 
 /** Address of one version of a resource under our own base, never under the request's Host. */

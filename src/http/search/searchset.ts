@@ -2,7 +2,7 @@
  * Bundles of type searchset and history, put together from stored texts so that no digit changes.
  */
 import type { StoredResource } from '../../ports.ts';
-import { etagOf } from '../answer.ts';
+import { toVersionTag } from '../../version-tag.ts';
 
 export interface Link {
   readonly relation: 'self' | 'next';
@@ -39,7 +39,7 @@ export function writeHistory(baseUrl: string, self: string, versions: readonly S
     const isCreate = version === 1;
     const byServer = type === 'Observation' || type === 'Provenance';
     const request = isCreate && byServer ? { method: 'POST', url: type } : { method: 'PUT', url: `${type}/${id}` };
-    const response = { status: isCreate ? '201' : '200', etag: etagOf(version), lastModified: lastUpdated };
+    const response = { status: isCreate ? '201' : '200', etag: toVersionTag(version), lastModified: lastUpdated };
     return `{"fullUrl":${JSON.stringify(`${baseUrl}/${type}/${id}`)},"resource":${text},"request":${JSON.stringify(request)},"response":${JSON.stringify(response)}}`;
   });
   return writeBundle('history', versions.length, [{ relation: 'self', url: self }], entries);
