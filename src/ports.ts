@@ -173,7 +173,11 @@ export interface OutboxStore {
   list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
   /** Back to waiting, with the items that it blocked. False when there is no such parked item. */
   retry(number: number, nowMs: number): Promise<boolean>;
-  discard(number: number, reason: string): Promise<boolean>;
+  /**
+   * Gives up a parked item, or a waiting one that nobody has a lease on; what it blocked waits again.
+   * False when there is no such item.
+   */
+  discard(number: number, reason: string, nowMs: number): Promise<boolean>;
   copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
   counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
 }

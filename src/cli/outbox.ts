@@ -11,8 +11,8 @@ import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './termin
 
 /** The service may hold the file for a moment: a command can wait longer than a request. */
 const BUSY_TIMEOUT_MS = 10_000;
-/** Parked items are looked through for the one that another waits for. */
-const MOST_PARKED = 10_000;
+/** How many of the newest items are looked through to say why nothing was done. */
+const MOST_LOOKED_THROUGH = 10_000;
 const LONGEST_REASON = 200;
 
 export async function listOutbox(
@@ -30,26 +30,36 @@ export async function listOutbox(
 }
 
 export async function retryItems(numbers: readonly number[], terminal: Terminal): Promise<number> {
-  return onEach(numbers, terminal, 'waits to be sent again', (outbox, number) => outbox.retry(number, Date.now()));
+  return onEach(numbers, terminal, {
+    done: 'waits to be sent again.',
+    act: (outbox, number) => outbox.retry(number, Date.now()),
+    whyNot: whyNotRetried,
+  });
 }
 
+/** Throws CommandFailed when the reason is not one short line. */
 export async function discardItems(numbers: readonly number[], reason: string, terminal: Terminal): Promise<number> {
   const kept = reason.trim();
   if (kept === '' || kept.length > LONGEST_REASON || printable(kept) !== kept)
     throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
-  return onEach(numbers, terminal, 'is given up and will not be sent', (outbox, number) => outbox.discard(number, kept));
+  return onEach(numbers, terminal, {
+    done: 'is given up. A reading of it goes to the EHR only if a later item refers to it.',
+    act: (outbox, number) => outbox.discard(number, kept, Date.now()),
+    whyNot: whyNotDiscarded,
+  });
 }
 
-async function onEach(
-  numbers: readonly number[],
-  terminal: Terminal,
-  done: string,
-  act: (outbox: OutboxStore, number: number) => Promise<boolean>,
-): Promise<number> {
+interface Command {
+  readonly done: string;
+  readonly act: (outbox: OutboxStore, number: number) => Promise<boolean>;
+  readonly whyNot: (outbox: OutboxStore, number: number) => Promise<string>;
+}
+
+async function onEach(numbers: readonly number[], terminal: Terminal, { done, act, whyNot }: Command): Promise<number> {
   return withOutbox(async (outbox) => {
     let exitCode: number = EXIT.ok;
     for (const number of numbers) {
-      if (await act(outbox, number)) terminal.print(`${number} ${done}.`);
+      if (await act(outbox, number)) terminal.print(`${number} ${done}`);
       else {
         terminal.complain(`${number} ${await whyNot(outbox, number)}`);
         exitCode = EXIT.found;
@@ -59,12 +69,19 @@ async function onEach(
   });
 }
 
-async function whyNot(outbox: OutboxStore, number: number): Promise<string> {
-  const parked = await outbox.list({ states: ['parked'], limit: MOST_PARKED });
+async function whyNotRetried(outbox: OutboxStore, number: number): Promise<string> {
+  const parked = await outbox.list({ states: ['parked'], limit: MOST_LOOKED_THROUGH });
   const blockedBy = parked.find((item) => item.number === number)?.blockedBy;
   return blockedBy === undefined
     ? 'is not among the parked items, so nothing was done.'
     : `waits for ${blockedBy}, which is parked: decide about that one, and ${number} follows.`;
+}
+
+async function whyNotDiscarded(outbox: OutboxStore, number: number): Promise<string> {
+  const waiting = await outbox.list({ states: ['waiting'], limit: MOST_LOOKED_THROUGH });
+  return waiting.some((item) => item.number === number)
+    ? 'is being sent just now, so nothing was done. Try again in a minute.'
+    : 'is neither waiting nor parked, so nothing was done.';
 }
 
 const INDENT = ' '.repeat(8);

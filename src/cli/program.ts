@@ -88,7 +88,7 @@ function addOutbox(program: Command, terminal: Terminal): void {
     });
   outbox
     .command('discard')
-    .description('give parked items up for good: the EHR will never get them')
+    .description('give up waiting or parked items, but none that is being sent just now; what they held back goes on')
     .argument('<number...>', 'numbers from the list', manyNumbers)
     .requiredOption('--reason <text>', 'why, kept with the item; name no patient')
     .addHelpText('after', example('steelyard outbox discard 12 --reason "charted by hand, ticket 4711"'))

@@ -5,11 +5,12 @@
  * item, directly or through others, is parked with it and names it in `blocked_by`; the person's
  * other items go on.
  */
-import type { Kysely } from 'kysely';
+import type { ExpressionBuilder, Kysely } from 'kysely';
 import type { NewOutboxItem } from '../ports.ts';
 import type { StoreSchema } from './schema.ts';
 
 type Db = Kysely<StoreSchema>;
+type Items = ExpressionBuilder<StoreSchema, 'outbox_item'>;
 
 /** Files an item behind all others; returns its number, which is never used again. */
 export async function enqueue(db: Db, { person, resources, concerns, queuedAt }: NewOutboxItem): Promise<number> {
@@ -93,7 +94,7 @@ async function setBlocked(db: Db, number: number, blockedBy: number): Promise<vo
 export async function retry(db: Db, number: number, nowMs: number): Promise<boolean> {
   const released = await db
     .updateTable('outbox_item')
-    .set({ state: 'waiting', tries: 0, due_ms: nowMs, reason: null })
+    .set((eb) => ({ state: 'waiting', tries: whetherTried(eb), due_ms: nowMs, reason: null }))
     .where('number', '=', number)
     .where('state', '=', 'parked')
     .where('blocked_by', 'is', null)
@@ -104,13 +105,17 @@ export async function retry(db: Db, number: number, nowMs: number): Promise<bool
   return true;
 }
 
-/** Gives a parked item up for good. False when there is no such parked item. */
-export async function discard(db: Db, number: number, reason: string): Promise<boolean> {
+/**
+ * Gives an item up for good. False when it neither waits nor is parked, or is being sent just now:
+ * what comes of that cannot be stopped any more.
+ */
+export async function discard(db: Db, number: number, reason: string, nowMs: number): Promise<boolean> {
   const discarded = await db
     .updateTable('outbox_item')
-    .set({ state: 'discarded', reason, blocked_by: null })
+    .set({ state: 'discarded', reason, blocked_by: null, leased_until_ms: null })
     .where('number', '=', number)
-    .where('state', '=', 'parked')
+    .where('state', 'in', ['waiting', 'parked'])
+    .where(isUnleased(nowMs))
     .returning('number')
     .execute();
   if (discarded.length === 0) return false;
@@ -118,11 +123,27 @@ export async function discard(db: Db, number: number, reason: string): Promise<b
   return true;
 }
 
+/** No worker has the item, or the one that had it is gone. */
+export function isUnleased(nowMs: number) {
+  return (eb: Items) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs)]);
+}
+
+/** Counting begins anew, but an item that may be at the EHR already must not look like one never sent. */
+function whetherTried(eb: Items) {
+  return eb.case().when('tries', '>', 0).then(1).else(0).end();
+}
+
 /** In order of number, so that what depends on a second parked item is parked again behind that one. */
 async function releaseBlockedBy(db: Db, number: number, nowMs?: number): Promise<void> {
   const released = await db
     .updateTable('outbox_item')
-    .set({ state: 'waiting', tries: 0, reason: null, blocked_by: null, ...(nowMs !== undefined && { due_ms: nowMs }) })
+    .set((eb) => ({
+      state: 'waiting',
+      tries: whetherTried(eb),
+      reason: null,
+      blocked_by: null,
+      ...(nowMs !== undefined && { due_ms: nowMs }),
+    }))
     .where('blocked_by', '=', number)
     .returning('number')
     .execute();

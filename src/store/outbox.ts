@@ -4,7 +4,7 @@
  */
 import type { Kysely, Selectable } from 'kysely';
 import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
-import { discard, park, retry } from './outbox-filing.ts';
+import { discard, isUnleased, park, retry } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
@@ -65,8 +65,8 @@ export class SqlOutbox implements OutboxStore {
     return this.#queue.run((db) => retry(db, number, nowMs));
   }
 
-  discard(number: number, reason: string): Promise<boolean> {
-    return this.#queue.run((db) => discard(db, number, reason));
+  discard(number: number, reason: string, nowMs: number): Promise<boolean> {
+    return this.#queue.run((db) => discard(db, number, reason, nowMs));
   }
 
   /** The newest `limit` items, newest last. */
@@ -111,7 +111,7 @@ function claimableItems(db: Db, nowMs: number) {
         .groupBy('first.person'),
     )
     .where('due_ms', '<=', nowMs)
-    .where((eb) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs)]));
+    .where(isUnleased(nowMs));
 }
 
 /** A late answer to an earlier sending does not set the copy back. */

@@ -84,6 +84,27 @@ describe('steelyard outbox, beside a running service', () => {
       expect.objectContaining({ number, reason: 'charted by hand' }),
     );
   });
+
+  test('discards what waits, but not what is being sent just now', async () => {
+    const [first, second] = [await queue('w8', 'Patient/harbourlight-8'), await queue('w9', 'Patient/harbourlight-8')];
+    const waiting = await service.outbox.list({ states: ['waiting'], limit: 100 });
+    expect((await service.outbox.claim(Date.now(), 600_000, 100)).map(({ number }) => number)).toContain(first);
+    expect(waiting.map(({ number }) => number)).toContain(second);
+    const numbers = [first, second, 9_999].map(String);
+    const { exitCode, stdout, stderr } = await steelyard(['outbox', 'discard', ...numbers, '--reason', 'charted by hand'], { env });
+    expect(stderr).toContain(`${first} is being sent just now, so nothing was done. Try again in a minute.`);
+    expect(stderr).toContain('9999 is neither waiting nor parked, so nothing was done.');
+    expect(stdout).toContain(`${second} is given up. A reading of it goes to the EHR only if a later item refers to it.`);
+    expect(exitCode).toBe(1);
+    expect(await service.outbox.list({ states: ['discarded'], limit: 100 })).toContainEqual(
+      expect.objectContaining({ number: second, reason: 'charted by hand' }),
+    );
+  });
+
+  test('says in its help what discarding takes', async () => {
+    const { stdout } = await steelyard(['outbox', 'discard', '--help'], { env });
+    expect(stdout.replaceAll(/\s+/g, ' ')).toContain('give up waiting or parked items, but none that is being sent just now');
+  });
 });
 
 describe('steelyard outbox exits 2', () => {
