@@ -16,7 +16,7 @@ export type SetbackKind =
   | 'unclear'
   /** The EHR asks for patience: wait as long as it says. */
   | 'transient'
-  /** Somebody else changes the same: look up, then send again. */
+  /** Somebody else changes the same: look up, then send again, a few times. */
   | 'conflict'
   /** The way to the EHR is wrong (address, rights): every item would get this answer. */
   | 'destination'

@@ -18,6 +18,9 @@ export interface DeliveryPorts {
 }
 
 /**
+ * What is only referred to and has no place yet is looked up in any case: a reference that leads
+ * nowhere would cost the whole Bundle.
+ *
  * @param lookUpFirst when an earlier attempt may have reached the EHR
  * @param requestId sent as `X-Request-Id`
  * @param stop ends the attempt early, with outcome `unclear`
@@ -34,21 +37,28 @@ export async function deliver(
   });
   if (gathered instanceof ItemUnreadable) return { kind: 'permanent', reason: gathered.message };
 
-  let resources = gathered.resources;
-  if (lookUpFirst) {
-    const unknown = resources.filter(({ copyAt }) => copyAt === undefined).map(({ identity }) => identity);
-    const found = await lookUp(ehr, unknown, requestId, stop);
-    if (found.kind !== 'found') return found;
-    resources = resources.map((resource) => withPlace(resource, found.places.get(resource.identity.value)));
-  }
+  const lacking = gathered.resources.filter(isLacking);
+  const unknown = lookUpFirst ? lacking.filter(({ copyAt }) => copyAt === undefined).map(({ identity }) => identity) : [];
+  const unplaced = lacking.length === 0 ? [] : [...gathered.unplaced];
+  const found = await lookUp(ehr, [...unknown, ...unplaced.map(([, identity]) => identity)], requestId, stop);
+  if (found.kind !== 'found') return found;
 
-  const missing = resources.filter(({ version, versionThere }) => versionThere === undefined || versionThere < version);
+  const resources = gathered.resources.map((resource) => withPlace(resource, found.places.get(resource.identity.value)));
+  const missing = resources.filter(isLacking);
   const known = resources.filter((resource) => !missing.includes(resource)).flatMap(copyOf);
   if (missing.length === 0) return { kind: 'sent', copies: known };
-  const elsewhere = new Map([...gathered.elsewhere, ...known.filter(isObservation).map(({ id, reference }) => [id, reference] as const)]);
+  const elsewhere = new Map([
+    ...gathered.elsewhere,
+    ...unplaced.map(([id, identity]) => [id, found.places.get(identity.value) ?? identity] as const),
+    ...known.filter(isObservation).map(({ id, reference }) => [id, reference] as const),
+  ]);
   const bundle = buildOutgoingBundle(missing, elsewhere);
   const outcome = classify(await ehr.postBundle(bundle.text, requestId, stop), bundle.entries);
   return outcome.kind === 'sent' ? { kind: 'sent', copies: [...known, ...outcome.copies] } : outcome;
+}
+
+function isLacking({ version, versionThere }: GatheredResource): boolean {
+  return versionThere === undefined || versionThere < version;
 }
 
 /**

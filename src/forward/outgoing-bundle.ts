@@ -35,6 +35,9 @@ export interface OutgoingBundle {
   readonly entries: readonly OutgoingEntry[];
 }
 
+/** Where a reference leads at the EHR, or by what it may be known there one day. */
+export type Target = string | Identity;
+
 /** A relative reference to an Observation, version-specific or not. */
 const OBSERVATION_REFERENCE = /^Observation\/([A-Za-z0-9\-.]{1,64})(?:\/_history\/[A-Za-z0-9\-.]{1,64})?$/;
 
@@ -44,7 +47,7 @@ export function referencedObservations(content: JsonObject): readonly string[] {
   withReferences(content, (reference) => {
     const id = OBSERVATION_REFERENCE.exec(reference)?.[1];
     if (id !== undefined) ids.add(id);
-    return reference;
+    return { reference };
   });
   return [...ids];
 }
@@ -52,10 +55,10 @@ export function referencedObservations(content: JsonObject): readonly string[] {
 /**
  * @param resources what the EHR still lacks, each resource once
  * @param elsewhere how the EHR is told of an Observation that is not among `resources`, by our id:
- *   its literal reference there, or a conditional one; an id that is not in the map is not ours
- *   and its reference stays as the sender wrote it
+ *   its literal reference there, or our identifier when it has none there; an id that is not in
+ *   the map is not ours and its reference stays as the sender wrote it
  */
-export function buildOutgoingBundle(resources: readonly OutgoingResource[], elsewhere: ReadonlyMap<string, string>): OutgoingBundle {
+export function buildOutgoingBundle(resources: readonly OutgoingResource[], elsewhere: ReadonlyMap<string, Target>): OutgoingBundle {
   const targets = new Map(elsewhere);
   for (const { type, id, copyAt } of resources) {
     if (type === 'Observation') targets.set(id, copyAt ?? fullUrlOf(type, id));
@@ -90,10 +93,12 @@ function requestOf({ type, version, identity, copyAt }: OutgoingResource): JsonO
 }
 
 /** Without what the receiving server assigns; with the id that a PUT to a literal URL must repeat. */
-function outgoingCopy({ type, content, identity, copyAt }: OutgoingResource, targets: ReadonlyMap<string, string>): JsonObject {
+function outgoingCopy({ type, content, identity, copyAt }: OutgoingResource, targets: ReadonlyMap<string, Target>): JsonObject {
   const { resourceType: _type, id: _id, meta, ...rest } = withIdentity(content, identity);
   const { versionId: _version, lastUpdated: _updated, ...keptMeta } = isJsonObject(meta) ? meta : {};
-  const rewritten = withReferences(rest, (reference) => targets.get(OBSERVATION_REFERENCE.exec(reference)?.[1] ?? '') ?? reference);
+  const rewritten = withReferences(rest, (reference) =>
+    pointer(targets.get(OBSERVATION_REFERENCE.exec(reference)?.[1] ?? '') ?? reference),
+  );
   return {
     resourceType: type,
     ...(copyAt === undefined ? {} : { id: copyAt.slice(type.length + 1) }),
@@ -102,15 +107,21 @@ function outgoingCopy({ type, content, identity, copyAt }: OutgoingResource, tar
   };
 }
 
-/** A copy in which every `reference` member went through `rewrite`. */
-function withReferences<Value extends JsonValue>(value: Value, rewrite: (reference: string) => string): Value;
-function withReferences(value: JsonValue, rewrite: (reference: string) => string): JsonValue {
+/** FHIR R4, References, "Logical references": an identifier, where there is nothing to point at. */
+function pointer(target: Target): JsonObject {
+  if (typeof target === 'string') return { reference: target };
+  const { type, system, value } = target;
+  return { type, identifier: { system, value } };
+}
+
+/** A copy in which every `reference` member gave way to what `rewrite` made of it; its neighbours stay as they are. */
+function withReferences<Value extends JsonValue>(value: Value, rewrite: (reference: string) => JsonObject): Value;
+function withReferences(value: JsonValue, rewrite: (reference: string) => JsonObject): JsonValue {
   if (Array.isArray(value)) return value.map((item) => withReferences(item, rewrite));
   if (!isJsonObject(value)) return value;
   return Object.fromEntries(
-    Object.entries(value).map(([key, item]) => [
-      key,
-      key === 'reference' && typeof item === 'string' ? rewrite(item) : withReferences(item, rewrite),
-    ]),
+    Object.entries(value).flatMap(([key, item]) =>
+      key === 'reference' && typeof item === 'string' ? Object.entries(rewrite(item)) : [[key, withReferences(item, rewrite)]],
+    ),
   );
 }

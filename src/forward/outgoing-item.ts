@@ -1,20 +1,31 @@
 /**
  * Gathers what one outbox item says out of the store: the resources as they were stored, what is
- * known of the EHR's copies, and how the EHR is told of Observations that went out earlier.
+ * known of the EHR's copies, and how the EHR is told of the Observations that they refer to.
+ *
+ * An Observation of ours that is referred to and never went out (it was stored while no EHR was
+ * configured, or its own item was discarded) goes along: the EHR would refuse the whole Bundle for a
+ * reference that leads nowhere.
  */
 import { isJsonObject, parseExactJson, type JsonObject } from '../core/json.ts';
-import type { EhrCopy, OutboxItem, OutboxStore, StoredResource, StoreReader, VersionedReference } from '../ports.ts';
-import { identityOf, searchFor } from './identity.ts';
+import { provenanceId } from '../core/provenance.ts';
+import type { OutboxItem, OutboxStore, StoredResource, StoreReader, VersionedReference } from '../ports.ts';
+import { identityOf, type Identity } from './identity.ts';
 import { referencedObservations, type OutgoingResource } from './outgoing-bundle.ts';
 
 /** A resource to send, with the version that the EHR is known to have (0: some version). */
 export type GatheredResource = OutgoingResource & { readonly versionThere?: number };
 
 export interface GatheredItem {
+  /** What the item names, then what goes along. */
   readonly resources: readonly GatheredResource[];
-  /** Reference at the EHR, or a conditional one, by our Observation id. */
+  /** Literal reference at the EHR, by our Observation id. */
   readonly elsewhere: ReadonlyMap<string, string>;
+  /** Observations of ours that are referred to, not known to be at the EHR, and may not go along; by our id. */
+  readonly unplaced: ReadonlyMap<string, Identity>;
 }
+
+/** More than a BMI and its inputs ever need; keeps a sender's long chain of references out of one Bundle. */
+const MOST_RESOURCES = 50;
 
 /** The store does not hold what an outbox item names, or not as JSON: sending it can never work. */
 export class ItemUnreadable extends Error {
@@ -27,24 +38,60 @@ export class ItemUnreadable extends Error {
 /** Throws ItemUnreadable, and whatever the store throws. */
 export async function gatherItem(item: OutboxItem, read: StoreReader, outbox: OutboxStore): Promise<GatheredItem> {
   const resources: GatheredResource[] = [];
-  for (const reference of newestOnly(item.resources)) {
-    const content = contentOf(await read.version(reference.type, reference.id, reference.version));
-    if (content === undefined) throw new ItemUnreadable(reference);
-    const copy = await outbox.copyOf(reference.type, reference.id);
-    resources.push({
-      ...reference,
-      content,
-      identity: identityOf(reference.type, reference.id, content),
-      ...(copy === undefined ? {} : { copyAt: copy.reference, versionThere: copy.version }),
-    });
-  }
-  const inItem = new Set(resources.filter(({ type }) => type === 'Observation').map(({ id }) => id));
+  for (const reference of newestOnly(item.resources)) resources.push(await gather(reference, read, outbox));
+  const settled = new Set(resources.filter(({ type }) => type === 'Observation').map(({ id }) => id));
   const elsewhere = new Map<string, string>();
-  for (const id of new Set(resources.flatMap(({ content }) => referencedObservations(content)))) {
-    const reference = inItem.has(id) ? undefined : await referenceAtEhr(id, read, outbox);
-    if (reference !== undefined) elsewhere.set(id, reference);
+  const unplaced = new Map<string, Identity>();
+  // grows while it is walked: what goes along may refer to more
+  for (const { content } of resources) {
+    for (const id of referencedObservations(content)) {
+      if (settled.has(id)) continue;
+      settled.add(id);
+      const copy = await outbox.copyOf('Observation', id);
+      const along = copy === undefined && resources.length < MOST_RESOURCES ? await goingAlong(id, item.person, read) : [];
+      if (copy !== undefined) elsewhere.set(id, copy.reference);
+      else if (along.length === 0) await leaveUnplaced(id, unplaced, read);
+      for (const reference of along) resources.push(await gather(reference, read, outbox));
+    }
   }
-  return { resources, elsewhere };
+  return { resources, elsewhere, unplaced };
+}
+
+async function gather(reference: VersionedReference, read: StoreReader, outbox: OutboxStore): Promise<GatheredResource> {
+  const { type, id, version } = reference;
+  const content = contentOf(await read.version(type, id, version));
+  if (content === undefined) throw new ItemUnreadable(reference);
+  const copy = await outbox.copyOf(type, id);
+  return {
+    type,
+    id,
+    version,
+    content,
+    identity: identityOf(type, id, content),
+    ...(copy === undefined ? {} : { copyAt: copy.reference, versionThere: copy.version }),
+  };
+}
+
+/**
+ * The current version of an Observation and its Provenance; nothing when it is held, which no EHR is
+ * told of, or filed for another person: only within a person do sendings keep their order.
+ */
+async function goingAlong(id: string, person: string, read: StoreReader): Promise<readonly VersionedReference[]> {
+  const { resources } = await read.searchObservations({ ids: [id], persons: [person], includeHeld: false, sort: [], count: 1 });
+  const [observation] = resources;
+  if (observation === undefined) return [];
+  const { version } = observation;
+  const provenance = await read.current('Provenance', provenanceId({ id, version }));
+  return [
+    { type: 'Observation', id, version },
+    ...(provenance === undefined ? [] : [{ type: 'Provenance' as const, id: provenance.id, version: provenance.version }]),
+  ];
+}
+
+/** What the store does not know is no Observation of ours, and its reference stays as the sender wrote it. */
+async function leaveUnplaced(id: string, unplaced: Map<string, Identity>, read: StoreReader): Promise<void> {
+  const content = contentOf(await read.current('Observation', id));
+  if (content !== undefined) unplaced.set(id, identityOf('Observation', id, content));
 }
 
 /** FHIR R4, transaction rules: no resource twice in one transaction. The newest version says it all. */
@@ -55,13 +102,6 @@ function newestOnly(references: readonly VersionedReference[]): readonly Version
     if (reference.version > (newest.get(key)?.version ?? 0)) newest.set(key, reference);
   }
   return [...newest.values()];
-}
-
-async function referenceAtEhr(id: string, read: StoreReader, outbox: OutboxStore): Promise<string | undefined> {
-  const copy: EhrCopy | undefined = await outbox.copyOf('Observation', id);
-  if (copy !== undefined) return copy.reference;
-  const content = contentOf(await read.current('Observation', id));
-  return content === undefined ? undefined : `Observation?${searchFor([identityOf('Observation', id, content)])}`;
 }
 
 function contentOf(stored: StoredResource | undefined): JsonObject | undefined {

@@ -5,6 +5,7 @@
  */
 import type { Clock, OutboxItem, OutboxStore, StoreReader } from '../ports.ts';
 import type { Outcome, Setback } from './classify.ts';
+import { ConflictLimit } from './conflict-limit.ts';
 import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
 import { Destination } from './destination.ts';
 import type { Ehr } from './ehr-client.ts';
@@ -34,6 +35,7 @@ export interface ForwardWorkerOptions {
 export class ForwardWorker {
   readonly #options: Required<Omit<ForwardWorkerOptions, 'events'>> & { readonly events: ForwardEvents };
   readonly #destination: Destination;
+  readonly #conflictLimit = new ConflictLimit();
   readonly #wake = new WakeSignal();
   readonly #abort = new AbortController();
   readonly #inFlight = new Map<number, Promise<void>>();
@@ -108,7 +110,8 @@ export class ForwardWorker {
     const lookUpFirst = alwaysLookUp || item.tries > 1;
     try {
       const requestId = `outbox-${item.number}-${item.tries}`;
-      await this.#settle(item, await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal }));
+      const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal });
+      await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
     } catch (error) {
       // the lease runs out and the item comes again
       log.error({ item: item.number, tries: item.tries, error: nameOf(error) }, 'an outbox item could not be worked on');

@@ -171,20 +171,6 @@ describe('an EHR that asks for patience', () => {
   });
 });
 
-describe('a conflict', () => {
-  it.each([409, 412])('%i is looked up and sent again', async (status) => {
-    ward = await openWard({ faults: [{ do: 'answer', status }] });
-    await take(ward.store, [weight]);
-    const worker = ward.forward();
-    await ward.untilEvents(1);
-    ward.clock.advance(MINUTE_MS);
-    worker.wake();
-    await ward.untilEvents(2);
-    expect(ward.events).toEqual(['postponed 1 conflict', 'sent 1']);
-    expect(ward.receiver.requests().map(({ method }) => method)).toEqual(['POST', 'GET', 'GET', 'POST']);
-  });
-});
-
 describe('content that the EHR refuses', () => {
   it.each([400, 410, 413, 415, 422])('%i is parked once, with status and issue codes, and others go on', async (status) => {
     const body = '{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"required"}]}';

@@ -79,6 +79,21 @@ describe('the outgoing Bundle', () => {
     );
   });
 
+  it('names by identifier what the EHR has no place for, and leaves what else stands in the reference', () => {
+    const { text } = buildOutgoingBundle(
+      [
+        outgoing(
+          'b-1',
+          '{"resourceType":"Observation","derivedFrom":[{"reference":"Observation/w-1","display":"Weight"},{"reference":"Observation/w-1","identifier":{"value":"as sent"}}]}',
+        ),
+      ],
+      new Map([['w-1', { type: 'Observation' as const, system: OURS.observationIdentifier, value: 'w-1' }]]),
+    );
+    expect(text).toContain(
+      `"derivedFrom":[{"type":"Observation","identifier":{"system":"${OURS.observationIdentifier}","value":"w-1"},"display":"Weight"},{"type":"Observation","identifier":{"value":"as sent"}}]`,
+    );
+  });
+
   it('leaves out a meta that holds nothing else', () => {
     const { text } = buildOutgoingBundle(
       [outgoing('w-1', '{"resourceType":"Observation","id":"w-1","meta":{"versionId":"1","lastUpdated":"x"}}')],

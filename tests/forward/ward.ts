@@ -6,8 +6,8 @@ import { EhrClient } from '../../src/forward/ehr-client.ts';
 import type { ForwardLogFields } from '../../src/forward/events.ts';
 import { ForwardWorker, type ForwardWorkerOptions } from '../../src/forward/worker.ts';
 import { parseExactJson, type JsonObject } from '../../src/core/json.ts';
-import { OURS, PARENT_CODE, type Quantified } from '../../src/core/terminology.ts';
-import type { OutboxItem, Store, VersionedReference } from '../../src/ports.ts';
+import { HELD_TAG, OURS, PARENT_CODE, type Quantified } from '../../src/core/terminology.ts';
+import type { OutboxItem, Store, StoreWriter, VersionedReference } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { startReceiver, type Receiver, type ReceiverOptions } from '../../examples/receiver/receiver.ts';
 
@@ -97,15 +97,18 @@ export interface InventedReading {
   readonly person?: string;
   readonly digits: string;
   readonly status?: string;
+  readonly isHeld?: boolean;
   readonly derivedFrom?: readonly string[];
 }
 
 const UNIT: Readonly<Record<Quantified, string>> = { weight: 'kg', height: 'cm', bmi: 'kg/m2' };
 
 /** An Observation as the service stores it, number digits exactly as given. */
-export function observationText({ of, id, person = 'Patient/lantern-1', digits, status = 'final', derivedFrom }: InventedReading): string {
+export function observationText(reading: InventedReading): string {
+  const { of, id, person = 'Patient/lantern-1', digits, status = 'final', isHeld = false, derivedFrom } = reading;
+  const tag = isHeld ? `,"tag":[${JSON.stringify(HELD_TAG)}]` : '';
   const derived = derivedFrom === undefined ? '' : `,"derivedFrom":${JSON.stringify(derivedFrom.map((reference) => ({ reference })))}`;
-  return `{"resourceType":"Observation","id":"${id}","meta":{"profile":["${OURS.bodyWeightProfile}"]},"identifier":[{"system":"urn:gateway","value":"${MARKER}-${id}"},{"system":"${OURS.observationIdentifier}","value":"${id}"}],"status":"${status}","code":{"coding":[{"system":"http://loinc.org","code":"${PARENT_CODE[of].code}"}]},"subject":{"reference":"${person}","display":"${MARKER}"},"effectiveDateTime":"2026-03-02T11:30:00+01:00","device":{"reference":"Device/scale-7"},"valueQuantity":{"value":${digits},"unit":"${UNIT[of]}","system":"http://unitsofmeasure.org","code":"${UNIT[of]}"}${derived}}`;
+  return `{"resourceType":"Observation","id":"${id}","meta":{"profile":["${OURS.bodyWeightProfile}"]${tag}},"identifier":[{"system":"urn:gateway","value":"${MARKER}-${id}"},{"system":"${OURS.observationIdentifier}","value":"${id}"}],"status":"${status}","code":{"coding":[{"system":"http://loinc.org","code":"${PARENT_CODE[of].code}"}]},"subject":{"reference":"${person}","display":"${MARKER}"},"effectiveDateTime":"2026-03-02T11:30:00+01:00","device":{"reference":"Device/scale-7"},"valueQuantity":{"value":${digits},"unit":"${UNIT[of]}","system":"http://unitsofmeasure.org","code":"${UNIT[of]}"}${derived}}`;
 }
 
 function exact(text: string): JsonObject {
@@ -117,34 +120,11 @@ function exact(text: string): JsonObject {
 /** Stores the next version of each reading with a Provenance for it, and files them as one outbox item. */
 export async function take(store: Store, readings: readonly [InventedReading, ...InventedReading[]], nowMs = NOON): Promise<number> {
   return store.write(async (tx) => {
-    const resources: VersionedReference[] = [];
-    const provenances: VersionedReference[] = [];
-    for (const reading of readings) {
-      const { id, of, person = 'Patient/lantern-1', status = 'final' } = reading;
-      const { version } = await tx.putObservation(id, exact(observationText(reading)), {
-        of,
-        person,
-        status,
-        held: false,
-        startMs: nowMs,
-        endMs: nowMs,
-        codes: [],
-        identifiers: [{ system: OURS.observationIdentifier, value: id }],
-        categories: [],
-        tags: [],
-        derivedFrom: [],
-      });
-      resources.push({ type: 'Observation', id, version });
-      const provenanceId = `prov-${id}-${version}`;
-      await tx.putRegistry('Provenance', provenanceId, exact(provenanceText(provenanceId, reading, version)), {
-        identifiers: [],
-        references: [],
-      });
-      provenances.push({ type: 'Provenance', id: provenanceId, version: 1 });
-    }
+    const written = [];
+    for (const reading of readings) written.push(await put(tx, reading, nowMs));
     return tx.enqueue({
-      person: readings[0].person ?? 'Patient/lantern-1',
-      resources: [...resources, ...provenances],
+      person: personOf(readings[0]),
+      resources: [...written.map(({ observation }) => observation), ...written.map(({ provenance }) => provenance)],
       concerns: readings.flatMap(({ id, derivedFrom = [] }) => [
         id,
         ...derivedFrom.map((reference) => reference.slice('Observation/'.length)),
@@ -152,6 +132,42 @@ export async function take(store: Store, readings: readonly [InventedReading, ..
       queuedAt: new Date(nowMs).toISOString(),
     });
   });
+}
+
+/** Stores the next version of a reading with a Provenance for it and files nothing, as when no EHR is configured. */
+export async function keep(store: Store, reading: InventedReading): Promise<void> {
+  await store.write((tx) => put(tx, reading, NOON));
+}
+
+function personOf({ person = 'Patient/lantern-1' }: InventedReading): string {
+  return person;
+}
+
+async function put(
+  tx: StoreWriter,
+  reading: InventedReading,
+  nowMs: number,
+): Promise<Record<'observation' | 'provenance', VersionedReference>> {
+  const { id, of, status = 'final', isHeld = false } = reading;
+  const { version } = await tx.putObservation(id, exact(observationText(reading)), {
+    of,
+    person: personOf(reading),
+    status,
+    held: isHeld,
+    startMs: nowMs,
+    endMs: nowMs,
+    codes: [],
+    identifiers: [{ system: OURS.observationIdentifier, value: id }],
+    categories: [],
+    tags: [],
+    derivedFrom: [],
+  });
+  const provenanceId = `prov-${id}-${version}`;
+  await tx.putRegistry('Provenance', provenanceId, exact(provenanceText(provenanceId, reading, version)), {
+    identifiers: [],
+    references: [],
+  });
+  return { observation: { type: 'Observation', id, version }, provenance: { type: 'Provenance', id: provenanceId, version: 1 } };
 }
 
 function provenanceText(id: string, { id: target, derivedFrom = [] }: InventedReading, version: number): string {
