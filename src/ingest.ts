@@ -9,10 +9,10 @@ import type { JsonObject, JsonValue } from './core/json.ts';
 import type { Policy } from './core/policy.ts';
 import type { Assessment, BundleAnswer, IntakeAnswer } from './ingest/answer.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
-import { conformCorrection, correctReading, createReading, judgeNew, parseIfNoneExist, refused, type Judgement } from './ingest/reading.ts';
+import { conformCorrection, correctReading, createReading, judgeNew, refused, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
 import { putRegistry, type RegistryType } from './ingest/registry.ts';
-import type { Clock, Store, StoreWriter } from './ports.ts';
+import type { Clock, Store, StoreWriter, Token } from './ports.ts';
 
 export type { Assessment, BundleAnswer, IntakeAnswer };
 
@@ -20,9 +20,9 @@ export interface Intake {
   /**
    * @param parsed the exact JSON tree of the body
    * @param text the body as it was received, kept with a refusal
-   * @param ifNoneExist search part of a conditional create (`identifier=system|value`)
+   * @param ifNoneExist the identifier of a conditional create
    */
-  create(parsed: JsonValue, text: string, ifNoneExist?: string): Promise<IntakeAnswer>;
+  create(parsed: JsonValue, text: string, ifNoneExist?: Required<Token>): Promise<IntakeAnswer>;
   /**
    * A correction. Throws ServiceError ERR_METHOD (no such reading), ERR_VERSION_CONFLICT,
    * ERR_BAD_VALUE (the body names another id).
@@ -67,14 +67,13 @@ export function createIntake(parts: IntakeParts): Intake {
 
   return {
     async create(parsed, text, ifNoneExist) {
-      const condition = parseIfNoneExist(ifNoneExist);
       const conformed = conformObservation(parsed);
       return settled(
         await store.write(async (writer) =>
           keepRefusal(
             writer,
             text,
-            conformed.ok ? await createReading(writer, conformed.resource, newId(), condition, work) : refused(conformed.findings, work),
+            conformed.ok ? await createReading(writer, conformed.resource, newId(), ifNoneExist, work) : refused(conformed.findings, work),
           ),
         ),
       );
@@ -94,9 +93,7 @@ export function createIntake(parts: IntakeParts): Intake {
     },
 
     async putRegistry(type, id, parsed, ifMatchVersion) {
-      const answer = await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work));
-      if (answer.resource) work.onStored();
-      return answer;
+      return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work)));
     },
 
     async assess(parsed) {
@@ -114,7 +111,7 @@ export function createIntake(parts: IntakeParts): Intake {
 function toAssessment(judgement: Judgement, policyVersion: string): Assessment {
   const findings = judgement.kind === 'stored' ? judgement.evaluation.findings : judgement.findings;
   const outcome = toOperationOutcome(findings, { policyVersion });
-  if (judgement.kind !== 'stored') return { verdict: judgement.kind === 'refused' ? 'refused' : 'accepted', outcome, derived: [] };
+  if (judgement.kind !== 'stored') return { verdict: judgement.kind === 'refused' ? 'refused' : judgement.verdict, outcome, derived: [] };
   const { verdict, stored, derived } = judgement.evaluation;
   return {
     verdict,

@@ -69,7 +69,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
-  const worker = config.ehrUrl === undefined ? undefined : createWorker(config.ehrUrl, store, metrics, parts);
+  const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
+  const worker = ehr && createWorker(ehr, store, metrics, parts);
   const server = createHttpServer();
   server.listen(config.port, config.host);
   await once(server, 'listening');
@@ -108,17 +109,18 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const stop = async (): Promise<void> => {
     isStopping = true;
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
+    await ehr?.close();
     await store.close();
     log.stopped();
   };
   return { url, stop: () => (stopped ??= stop()) };
 }
 
-function createWorker(ehrUrl: string, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
   return new ForwardWorker({
     outbox: store.outbox,
     read: store.read,
-    ehr: new EhrClient({ baseUrl: ehrUrl }),
+    ehr,
     clock,
     log: log.forwarding,
     random: Math.random,

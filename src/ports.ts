@@ -86,8 +86,8 @@ export interface StoreReader {
   history(type: StoredType, id: string): Promise<readonly StoredResource[]>;
   /** Ids of current resources that carry the identifier, at most `limit`. */
   idsByIdentifier(type: StoredType, identifier: Token, limit: number): Promise<readonly string[]>;
-  /** The Observation first stored for this fingerprint (see `core/fingerprint.ts`). */
-  idByFingerprint(fingerprint: string): Promise<string | undefined>;
+  /** The Observations stored for this fingerprint, the first one first (see `core/fingerprint.ts`). */
+  idsByFingerprint(fingerprint: string): Promise<readonly string[]>;
   isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean>;
   /** Current versions of all weights and heights of a person, by effective time. */
   readingsOf(person: string): Promise<readonly Reading[]>;
@@ -122,8 +122,12 @@ export interface StoreWriter extends StoreReader {
   addRefusal(refusal: Refusal): Promise<void>;
   /** Files an item behind all others of the same person; returns its number, never used twice. */
   enqueue(item: NewOutboxItem): Promise<number>;
-  /** Moves a person's readings to another key (a logical reference that turned out to be a Patient). */
-  reassign(fromPerson: string, toPerson: string): Promise<void>;
+  /**
+   * Files the readings that were sent under a logical reference for the person that it stands for
+   * now. What nobody was known for moves along whole, BMI and outbox items too; what was filed for
+   * another Patient leaves that one's BMI behind. Returns the keys that lost readings.
+   */
+  refile(asSent: string, toPerson: string): Promise<readonly string[]>;
 }
 
 export interface VersionedReference {

@@ -3,6 +3,9 @@ import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { withTables } from '../scripts/generate-documents.ts';
 import { describeConfig } from '../src/config.ts';
+import { MOVABLE_RULES } from '../src/core/rules/index.ts';
+import { loadPolicy } from '../src/policy-file.ts';
+import { startService } from './service.ts';
 
 const ROOT = join(import.meta.dirname, '..');
 const read = (name: string): string => readFileSync(join(ROOT, name), 'utf8');
@@ -19,6 +22,38 @@ describe('README.md', () => {
     expect(cautions).toBeGreaterThan(0);
     expect(cautions).toBeLessThan(readme.indexOf('npm ci'));
     expect(readme).toContain('verify a held reading by weighing');
+  });
+});
+
+describe('the answers that README.md shows', () => {
+  it('are under the built-in policy of today', () => {
+    const shown = [...read('README.md').matchAll(/"valueString": "(built-in-[0-9a-f]+)"/g)].map(([, version]) => version);
+    expect(shown).toEqual([loadPolicy(undefined, MOVABLE_RULES).version]);
+  });
+
+  it('are answers of the service itself, but for ids and instants', async () => {
+    const service = await startService({ now: '2026-11-25T08:00:00Z', policy: loadPolicy(undefined, MOVABLE_RULES) });
+    const send = (code: string, value: string, unit: string) =>
+      service.post(
+        'Observation',
+        `{"resourceType":"Observation","status":"final","category":[{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs"}]}],` +
+          `"code":{"coding":[{"system":"http://loinc.org","code":"${code}"}]},"subject":{"reference":"Patient/ada-invented"},"effectiveDateTime":"2026-11-25T07:59:00Z",` +
+          `"valueQuantity":{"value":${value},"unit":"${unit}","system":"http://unitsofmeasure.org","code":"${unit}"}}`,
+      );
+    await send('8302-2', '160.0', 'cm');
+    await send('29463-7', '80.0', 'kg');
+    const refusal = await send('29463-7', '80.09', 'kg');
+    const bmi = await service.call('GET', '/fhir/Observation?patient=ada-invented&code=39156-5');
+    await service.close();
+    const settled = (text: string): unknown =>
+      JSON.parse(
+        text
+          .replace(/[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}/g, 'ID')
+          .replace(/\d{4}-\d{2}-\d{2}T[\d:.]+Z/g, 'INSTANT'),
+      );
+    const [shownBmi = '', shownRefusal = ''] = [...read('README.md').matchAll(/```json\n([\s\S]*?)```/g)].map(([, text]) => text as string);
+    expect(settled(shownBmi)).toEqual((settled(bmi.text) as { entry: { resource: unknown }[] }).entry[0]?.resource);
+    expect(settled(shownRefusal)).toEqual(settled(refusal.text));
   });
 });
 

@@ -1,5 +1,6 @@
 /** `steelyard rules` and `steelyard explain`: the rules in words, under the policy in use. */
 import { AGE_BANDS, type AgeBand } from '../core/age-bands.ts';
+import type { Quantified } from '../core/terminology.ts';
 import type { RulePassport } from '../core/finding.ts';
 import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
 import { RULES } from '../core/rules/index.ts';
@@ -51,18 +52,24 @@ export function explainRule(id: string, { policy: file }: { readonly policy?: st
 
 function thresholdsOf({ settings = [] }: RulePassport, policy: Policy): string[] {
   return settings.flatMap((name) => {
-    if (!Object.hasOwn(DEFAULT_SETTINGS, name)) return limitsUnder(policy);
+    const measure = /^limits\.(weight|height|bmi)$/.exec(name)?.[1] as Quantified | undefined;
+    if (measure) return limitsOf(measure, policy);
     const setting = name as SettingName;
     return [`${name} = ${String(policy.values[setting])}: ${DEFAULT_SETTINGS[setting].means}`];
   });
 }
 
-function limitsUnder({ limits }: Policy): string[] {
+const MEASURES: Readonly<Record<Quantified, readonly [word: string, unit: string]>> = {
+  weight: ['weight', 'kg'],
+  height: ['height', 'cm'],
+  bmi: ['BMI', 'kg/m2'],
+};
+
+function limitsOf(measure: Quantified, { limits }: Policy): string[] {
+  const [word, unit] = MEASURES[measure];
+  const span = ([low, high]: readonly [string, string]): string => `${low} to ${high}`;
   return (Object.keys(limits) as AgeBand[]).map((band) => {
-    const { weight, height, bmi } = limits[band];
-    const span = ([low, high]: readonly [string, string]): string => `${low} to ${high}`;
-    const both = ({ refuse, hold }: typeof weight, unit: string): string =>
-      `${span(refuse)} ${unit}${hold ? `, usually ${span(hold)}` : ''}`;
-    return `${AGE_BANDS[band].label}: weight ${both(weight, 'kg')}; height ${both(height, 'cm')}; BMI ${both(bmi, 'kg/m2')}`;
+    const { refuse, hold } = limits[band][measure];
+    return `${AGE_BANDS[band].label}: ${word} ${span(refuse)} ${unit}${hold ? `, usually ${span(hold)}` : ''}`;
   });
 }

@@ -12,7 +12,7 @@ import { compareSentBmi } from './derive/sent-bmi.ts';
 import { asCoarse, asHeld, enrich, withoutServiceMarks, type Enriched } from './enrich/enrich.ts';
 import { factsOf, type ObservationFacts } from './facts.ts';
 import { finding, verdictOf, type Finding, type Verdict } from './finding.ts';
-import { codedMeasure, toReading, type ExactObservation } from './observation.ts';
+import { codedMeasure, logicalKey, pointerOf, toReading, type ExactObservation } from './observation.ts';
 import { entity, toProvenance } from './provenance.ts';
 import type { Context, Reading, StandingBmi } from './reading.ts';
 import { bmiNotDerived } from './rules/bmi.ts';
@@ -48,6 +48,7 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     id: context.id,
     version: context.version,
     person: context.person.key,
+    ...(context.replaces?.moves !== undefined && { moves: context.replaces.moves }),
     ...(context.device && { device: context.device.key }),
   });
   const enriched = decoded && enrich(observation, decoded, context);
@@ -107,6 +108,7 @@ function conclude(
       facts: factsOf(stored, {
         of: reading.of,
         person: reading.person,
+        ...logicalPerson(stored, context),
         held,
         effective: reading.effective,
         reading,
@@ -129,6 +131,11 @@ function conclude(
     },
     derived: bmiDifference(drafts, context),
   };
+}
+
+function logicalPerson({ subject }: ExactObservation, { knownBases }: Context): { readonly personAsSent?: string } {
+  const pointer = pointerOf(subject, knownBases);
+  return pointer.kind === 'logical' ? { personAsSent: logicalKey(pointer) } : {};
 }
 
 const NO_BMI: Readonly<Record<NoBmiReason, { readonly reason: string; readonly remedy: string } | undefined>> = {

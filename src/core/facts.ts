@@ -18,6 +18,8 @@ export interface ObservationFacts {
   /** For a BMI: what it was derived from. */
   readonly standing?: { readonly weightId: string; readonly heightId: string; readonly valueText: string; readonly effectiveText: string };
   readonly person: string;
+  /** The logical reference that the sender named the person by, when it was one: whose it is can turn out otherwise. */
+  readonly personAsSent?: string;
   readonly status: string;
   readonly held: boolean;
   readonly startMs: number;
@@ -33,6 +35,7 @@ export interface ObservationFacts {
 interface Known {
   readonly of: Quantified;
   readonly person: string;
+  readonly personAsSent?: string;
   readonly held: boolean;
   readonly effective: Effective;
   readonly device?: string;
@@ -41,12 +44,13 @@ interface Known {
 }
 
 export function factsOf(observation: ExactObservation, known: Known): ObservationFacts {
-  const { of, person, held, effective, device, reading, standing } = known;
+  const { of, person, personAsSent, held, effective, device, reading, standing } = known;
   return {
     of,
     ...(reading && { reading }),
     ...(standing && { standing }),
     person,
+    ...(personAsSent !== undefined && { personAsSent }),
     status: observation.status,
     held,
     startMs: effective.startMs,

@@ -109,18 +109,25 @@ export function toOperationOutcome(
   options: { readonly policyVersion?: string; readonly root?: string } = {},
 ): fhir4.OperationOutcome {
   const worstFirst = [...findings].sort((a, b) => RANK[a.outcome] - RANK[b.outcome]);
-  const issue = findings.length > 0 ? worstFirst.map((item) => toIssue(item, options.root)) : [ALL_WELL];
+  const said = worstFirst.length > 0 ? worstFirst : [finding(NO_REMARKS)];
   return {
     resourceType: 'OperationOutcome',
     ...(options.policyVersion && { extension: [{ url: OURS.policyVersionExtension, valueString: options.policyVersion }] }),
-    issue,
+    issue: said.map((item) => toIssue(item, options.root)),
   };
 }
 
-const ALL_WELL: fhir4.OperationOutcomeIssue = {
-  severity: 'information',
+/** What an outcome says when there is nothing to say: R4 wants at least one issue. */
+export const NO_REMARKS: RulePassport = {
+  id: 'no-remarks',
+  title: 'No rule had anything to say',
+  family: 'identity',
+  outcome: 'inform',
+  movable: false,
   code: 'informational',
-  diagnostics: 'Accepted: no rule had anything to say.',
+  expression: 'Observation',
+  source: 'HL7 FHIR R4 (4.0.1), OperationOutcome.issue (1..*)',
+  explain: 'No rule had anything to say. No action is needed.',
 };
 
 function toIssue(item: Finding, root?: string): fhir4.OperationOutcomeIssue {

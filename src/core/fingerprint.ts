@@ -8,18 +8,16 @@
 import { toShortestText } from './decimal.ts';
 import type { Reading } from './reading.ts';
 
-/**
- * Undefined for a reading that can't be told from another one: known to the day only, or with
- * no value.
- */
+/** Undefined for a reading without a value. A day without a time counts as that day. */
 export function fingerprintOf(reading: Reading): string | undefined {
   const { quantity, effective } = reading;
-  if (quantity === undefined || effective.precision === 'day') return undefined;
+  if (quantity === undefined) return undefined;
   return [
     reading.person,
     reading.of,
     reading.basis,
     reading.device ?? '',
+    effective.precision,
     String(effective.startMs),
     toShortestText(quantity.value),
     quantity.unit,

@@ -158,6 +158,15 @@ export function toPlain(value: unknown): unknown {
   return value;
 }
 
+/** Equal in every member and digit; the order of members does not count. */
+export function isEqualJson(a: JsonValue | undefined, b: JsonValue | undefined): boolean {
+  if (isLosslessNumber(a) && isLosslessNumber(b)) return a.value === b.value;
+  if (Array.isArray(a) && Array.isArray(b)) return a.length === b.length && a.every((item, index) => isEqualJson(item, b[index]));
+  if (!isJsonObject(a) || !isJsonObject(b)) return a === b;
+  const keys = Object.keys(a);
+  return keys.length === Object.keys(b).length && keys.every((key) => Object.hasOwn(b, key) && isEqualJson(a[key], b[key]));
+}
+
 /** A number for an outgoing resource, from its digits. */
 export function exactNumber(digits: string | number): LosslessNumber {
   return new LosslessNumber(String(digits));

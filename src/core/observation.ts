@@ -35,6 +35,7 @@ export type ExactObservation = Exact<fhir4.Observation>;
 type ExactCoding = Exact<fhir4.Coding>;
 type ExactConcept = Exact<fhir4.CodeableConcept>;
 type ExactComponent = Exact<fhir4.ObservationComponent>;
+type ExactExtension = Exact<fhir4.Extension>;
 
 /** What the code says: which measure, how it came about, and whether the codings agree. */
 export interface CodedMeasure {
@@ -46,7 +47,7 @@ export interface CodedMeasure {
   readonly hasParent: boolean;
   /** Only MDC codes say it; no LOINC code was sent. */
   readonly fromMdc: boolean;
-  /** Codings of more than one measure. */
+  /** Codings of more than one measure, or that contradict each other. */
   readonly conflicting: boolean;
 }
 
@@ -67,8 +68,16 @@ export function codedMeasure(observation: ExactObservation): CodedMeasure | unde
     ...(clothing && { clothing }),
     hasParent: loinc.some(({ code }) => code === PARENT_CODE[of].code),
     fromMdc: loinc.length === 0,
-    conflicting: [...loinc, ...mdc].some((row) => row.of !== of),
+    conflicting: [...loinc, ...mdc].some((row) => row.of !== of) || contradict(specific),
   };
+}
+
+/** Measured and stated, lying and standing, with and without clothes. */
+function contradict(rows: readonly MeasurementCode[]): boolean {
+  return (['basis', 'position', 'clothing'] as const).some((aspect) => {
+    const said = rows.flatMap((row) => row[aspect] ?? []);
+    return new Set(said).size > 1;
+  });
 }
 
 /** How the number came about by `Observation.method`; undefined when it does not say so in a known code. */
@@ -163,6 +172,17 @@ export function componentOf(
   return observation.component?.find(({ code }) => hasCoding(code, wanted));
 }
 
+/** Our extension that stands in the place of a qualifier's component. */
+export function qualifierExtensionOf(
+  observation: ExactObservation,
+  wanted: { readonly system: string; readonly code: string },
+): ExactExtension | undefined {
+  return observation.extension?.find(({ url, extension: parts }) => {
+    const coding = parts?.find((part) => part.url === 'qualifier')?.valueCoding;
+    return url === OURS.qualifierExtension && coding?.system === wanted.system && coding.code === wanted.code;
+  });
+}
+
 /** What a component, or our extension in its place, says of a qualifier; undefined when neither is there. */
 export function qualifierConcept(
   observation: ExactObservation,
@@ -170,10 +190,7 @@ export function qualifierConcept(
 ): { readonly concept?: ExactConcept } | undefined {
   const component = componentOf(observation, wanted);
   if (component) return component.valueCodeableConcept ? { concept: component.valueCodeableConcept } : {};
-  const extension = observation.extension?.find(({ url, extension: parts }) => {
-    const coding = parts?.find((part) => part.url === 'qualifier')?.valueCoding;
-    return url === OURS.qualifierExtension && coding?.system === wanted.system && coding.code === wanted.code;
-  });
+  const extension = qualifierExtensionOf(observation, wanted);
   if (extension === undefined) return undefined;
   const concept = extension.extension?.find(({ url }) => url === 'answer')?.valueCodeableConcept;
   return concept ? { concept } : {};
@@ -224,6 +241,7 @@ export interface Attribution {
   readonly id: string;
   readonly version: number;
   readonly person: string;
+  readonly moves?: number;
   readonly device?: string;
 }
 
@@ -231,7 +249,7 @@ export interface Attribution {
  * Decodes a weight or height. Undefined when the code, the effective time or a present value is
  * not usable: the rules that refuse these say so in their own words.
  */
-export function toReading(observation: ExactObservation, { id, version, person, device }: Attribution): Reading | undefined {
+export function toReading(observation: ExactObservation, { id, version, person, moves, device }: Attribution): Reading | undefined {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
   if (measure === undefined || measure.of === 'bmi' || measure.conflicting || effective === undefined) return undefined;
@@ -253,6 +271,7 @@ export function toReading(observation: ExactObservation, { id, version, person, 
     ...(value && { quantity: value }),
     effective,
     person,
+    ...(moves !== undefined && { moves }),
     ...(device !== undefined && { device }),
     ...(method && { method }),
     ...(clothing && { clothing }),

@@ -76,6 +76,12 @@ function addition({ what, origin }: Addition): fhir4.Extension {
   };
 }
 
+/** What a Provenance of ours says was added to its target. */
+export function additionsIn(provenance: Pick<fhir4.Provenance, 'extension'>): string[] {
+  const additions = (provenance.extension ?? []).filter(({ url }) => url === OURS.enrichmentExtension);
+  return additions.flatMap(({ extension }) => extension?.find(({ url }) => url === 'what')?.valueString ?? []);
+}
+
 export function entity(role: fhir4.ProvenanceEntity['role'], key: string): fhir4.ProvenanceEntity {
   return { role, what: referenceOf(key) };
 }

@@ -23,6 +23,8 @@ export interface Reading {
   readonly effective: Effective;
   /** `Patient/{id}`, or `identifier:{system}|{value}` for a logical reference. */
   readonly person: string;
+  /** How often it was filed for another Patient before, by an identifier that was put right since. */
+  readonly moves?: number;
   /** `Device/{id}` or `identifier:{system}|{value}` of the measuring device. */
   readonly device?: string;
   readonly method?: Method;
@@ -96,7 +98,7 @@ export interface Context {
   /** The person's stored BMI Observations, whatever their status. */
   readonly standing: readonly StandingBmi[];
   /** The version that a correction replaces. */
-  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of'>;
+  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'>;
   /** FHIR bases whose absolute references count as relative ones: ours and the EHR's. */
   readonly knownBases: readonly string[];
 }

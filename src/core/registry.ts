@@ -1,6 +1,9 @@
 /** What the small registries say: a Patient's birth date, a Device's division and usual method. */
 import type * as fhir4 from 'fhir/r4.js';
 import { parseDecimal } from './decimal.ts';
+import { ageAt, DAY_MS } from './fhir-time.ts';
+import { finding, type Finding } from './finding.ts';
+import { registryFactUnusable } from './rules/device.ts';
 import type { Exact } from './json.ts';
 import { hasCoding } from './observation.ts';
 import { isUnitCode } from './quantity.ts';
@@ -60,4 +63,56 @@ function methodOfKind({ type }: Exact<fhir4.Device>): Method | undefined {
   return (Object.keys(METHODS) as Method[]).find((method) =>
     hasCoding(type, { system: OURS.deviceKindSystem, code: METHODS[method].deviceKind }),
   );
+}
+
+interface FactForm {
+  readonly url: string;
+  readonly fact: keyof DeviceFacts;
+  readonly what: string;
+  readonly form: string;
+}
+
+const FACT_FORMS: readonly FactForm[] = [
+  {
+    url: OURS.divisionExtension,
+    fact: 'division',
+    what: 'The division of the scale',
+    form: 'a Quantity above zero in kg, g, [lb_av], cm or [in_i]',
+  },
+  {
+    url: OURS.capacityExtension,
+    fact: 'capacity',
+    what: 'The capacity of the scale',
+    form: 'a Quantity above zero in kg, g, [lb_av], cm or [in_i]',
+  },
+  {
+    url: OURS.defaultMethodExtension,
+    fact: 'defaultMethod',
+    what: 'The usual method',
+    form: 'a code of the measurement-method CodeSystem',
+  },
+  {
+    url: OURS.defaultClothingExtension,
+    fact: 'defaultClothing',
+    what: 'The usual clothing',
+    form: 'underwear, street-no-shoes or street-shoes',
+  },
+];
+
+/** Findings about facts of a Device that are there and say nothing that a rule could use. */
+export function unusableDeviceFacts(device: Exact<fhir4.Device>): Finding[] {
+  const facts = toDeviceFacts('', device);
+  return FACT_FORMS.flatMap(({ url, fact, what, form }) => {
+    const index = device.extension?.findIndex((item) => item.url === url) ?? -1;
+    return index >= 0 && facts[fact] === undefined
+      ? [finding(registryFactUnusable, { what, form }, { expression: `Device.extension[${index}]` })]
+      : [];
+  });
+}
+
+/** A birth date that lies ahead would make every reading one from before birth. */
+export function unusablePersonFacts({ birthDate }: Exact<fhir4.Patient>, nowMs: number): Finding[] {
+  const age = birthDate === undefined ? undefined : ageAt(birthDate, nowMs + DAY_MS);
+  if (age === undefined || age.oldestDays >= 0) return [];
+  return [finding(registryFactUnusable, { what: 'The birth date', form: 'today or earlier' }, { expression: 'Patient.birthDate' })];
 }

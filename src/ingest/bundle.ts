@@ -2,15 +2,17 @@
  * Posted Bundles: a batch, whose entries succeed or fail alone, or a transaction, all or nothing
  * (HL7 FHIR R4 4.0.1, RESTful API, batch/transaction).
  */
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
 import { conformObservation, conformResource } from '../core/conform.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
-import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
+import { isJsonObject, stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
 import type { BundleAnswer, IntakeAnswer } from './answer.ts';
-import type { Store, StoreWriter } from '../ports.ts';
-import { at, statusLine, toEntry, toResponse, turnOf, type Entry } from './entry.ts';
-import { conformCorrection, correctReading, createReading, parseIfNoneExist, refused, type ReadingWork } from './reading.ts';
+import { StoreUnavailable, type Store, type StoreWriter, type Token } from '../ports.ts';
+import { at, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
+import { conformCorrection, correctReading, createReading, refused, type ReadingWork } from './reading.ts';
+import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
 import { recordRefusal } from './record.ts';
 
@@ -23,11 +25,17 @@ export interface BundleWork extends ReadingWork {
   readonly onStored: () => void;
 }
 
+const NOT_NOW = 'The store cannot take this entry now. It was not stored; send it again.';
+
+/** A transaction of this many entries lets others, such as a health check, have a turn. */
+const ENTRIES_A_TURN = 50;
+
 /** An answer with its findings, so that a failed transaction can keep its refusal. */
 type EntryAnswer = IntakeAnswer & { readonly findings?: readonly Finding[] };
 
 export async function takeBundle(parsed: JsonObject, text: string, work: BundleWork): Promise<BundleAnswer> {
   const conformed = conformResource(parsed, 'Bundle');
+  if (!conformed.ok && parsed['type'] === 'batch' && hasFaultyEntry(parsed)) return takeBatch(parsed['entry'] as JsonValue[], work);
   if (!conformed.ok) {
     const { outcome, status, findings } = refused(conformed.findings, work);
     await keepRefusal(text, findings, work);
@@ -44,17 +52,38 @@ export async function takeBundle(parsed: JsonObject, text: string, work: BundleW
   throw new ServiceError('ERR_NOT_SUPPORTED', 'Send a Bundle of type batch or transaction.', { expression: 'Bundle.type' });
 }
 
-async function takeBatch(raw: readonly JsonObject[], work: BundleWork): Promise<BundleAnswer> {
+/** Is it an entry that is at fault, and not the Bundle around it? Entries of a batch fail alone. */
+function hasFaultyEntry(bundle: JsonObject): boolean {
+  const entries = bundle['entry'];
+  if (!Array.isArray(entries) || entries.length === 0) return false;
+  const { entry: _entry, ...around } = bundle;
+  return conformResource(around, 'Bundle').ok && entries.some((entry) => !conformEntry(entry).ok);
+}
+
+function conformEntry(entry: JsonValue): ReturnType<typeof conformResource> {
+  return conformResource({ resourceType: 'Bundle', type: 'batch', entry: [entry] }, 'Bundle');
+}
+
+/** The entry, or the findings about its own shape; throws ServiceError for what is not served. */
+function readEntry(raw: JsonValue, index: number): Entry | readonly Finding[] {
+  const conformed = conformEntry(raw);
+  if (conformed.ok) return toEntry(raw as JsonObject, index);
+  return conformed.findings.map((one) => ({ ...one, expression: one.expression.replace('Bundle.entry[0]', `Bundle.entry[${index}]`) }));
+}
+
+async function takeBatch(raw: readonly JsonValue[], work: BundleWork): Promise<BundleAnswer> {
   const responses = new Array<JsonObject>(raw.length);
   const entries: Entry[] = [];
   raw.forEach((one, index) => {
     try {
-      entries.push(toEntry(one, index));
+      const entry = readEntry(one, index);
+      if ('request' in entry) entries.push(entry);
+      else responses[index] = toResponse(refused(entry, work));
     } catch (error) {
       responses[index] = errorResponse(error);
     }
   });
-  for (const turn of [0, 1, 2]) {
+  for (const turn of TURNS) {
     // all of a turn are handed to the store at once: they share commits and keep their order
     await Promise.all(
       entries
@@ -79,7 +108,9 @@ async function alone(entry: Entry, work: BundleWork): Promise<JsonObject> {
   return toResponse(rootedAt(answer, entry.index, work));
 }
 
-function errorResponse(error: unknown): JsonObject {
+function errorResponse(cause: unknown): JsonObject {
+  // others of the batch may be stored already, so this entry alone says that it is not
+  const error = cause instanceof StoreUnavailable ? new ServiceError('ERR_STORE_UNAVAILABLE', NOT_NOW, { cause }) : cause;
   if (!(error instanceof ServiceError)) throw error;
   return { status: statusLine(error.row.status), outcome: toServiceOutcome(error) as unknown as JsonObject };
 }
@@ -88,14 +119,17 @@ function keepRefusal(text: string, findings: readonly Finding[], { store, newId,
   return store.write((writer) => recordRefusal(writer, newId(), text, findings, clock.nowMs(), policy.version));
 }
 
-/** Thrown to undo a transaction's unit of work; holds the answer of the entry that failed. */
-class TransactionFailed extends Error {
+interface Failure {
   readonly answer: EntryAnswer;
   readonly index: number;
-  constructor(answer: EntryAnswer, index: number) {
-    super('an entry of the transaction was refused');
-    this.answer = answer;
-    this.index = index;
+}
+
+/** Thrown to undo a transaction's unit of work; holds what the entries that failed have to say. */
+class TransactionFailed extends Error {
+  readonly failures: readonly Failure[];
+  constructor(failures: readonly Failure[]) {
+    super('entries of the transaction were refused');
+    this.failures = failures;
   }
 }
 
@@ -109,10 +143,16 @@ async function takeTransaction(raw: readonly JsonObject[], text: string, work: B
     return { status: 200, body: { resourceType: 'Bundle', type: 'transaction-response', entry } };
   } catch (error) {
     if (!(error instanceof TransactionFailed)) throw error;
-    const { answer, index } = error;
-    const { findings } = answer;
-    if (findings) await keepRefusal(text, findings, work);
-    return { status: answer.status, body: rootedAt(answer, index, work).outcome as unknown as JsonObject };
+    const failures = [...error.failures].sort((one, other) => one.index - other.index);
+    await keepRefusal(
+      text,
+      failures.flatMap(({ answer }) => answer.findings ?? []),
+      work,
+    );
+    const outcomes = failures.map(({ answer, index }) => rootedAt(answer, index, work).outcome);
+    const [first] = outcomes;
+    const body = { ...first, issue: outcomes.flatMap(({ issue }) => issue) };
+    return { status: failures[0]?.answer.status ?? 422, body: body as unknown as JsonObject };
   }
 }
 
@@ -120,19 +160,23 @@ async function serveAll(writer: StoreWriter, entries: readonly Entry[], work: Bu
   const ids = entries.map(() => work.newId());
   const places = new Map(entries.flatMap((entry) => placeOf(entry, ids[entry.index] as string)));
   const answers = new Array<EntryAnswer>(entries.length);
-  for (const turn of [0, 1, 2]) {
+  const failures: Failure[] = [];
+  let served = 0;
+  for (const turn of TURNS) {
     for (const entry of entries.filter((one) => turnOf(one) === turn)) {
       const resolved = {
         ...entry,
         resource: await withResolvedSubject(writer, withResolvedReferences(entry.resource, places), entry.index),
       };
       const answer = await serve(writer, resolved, ids[entry.index] as string, work);
-      if (answer.verdict === 'refused') throw new TransactionFailed(answer, entry.index);
+      if (answer.verdict === 'refused') failures.push({ answer, index: entry.index });
       // a resend keeps its earlier place, so later entries must point there
       if (entry.fullUrl !== undefined && answer.resource) places.set(entry.fullUrl, `${answer.resource.type}/${answer.resource.id}`);
       answers[entry.index] = answer;
+      if ((served += 1) % ENTRIES_A_TURN === 0) await nextTurn();
     }
   }
+  if (failures.length > 0) throw new TransactionFailed(failures);
   return answers;
 }
 
@@ -179,15 +223,24 @@ async function serve(writer: StoreWriter, { resource, request, index }: Entry, n
   if (request.kind === 'registry') return putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
   const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
   if (!conformed.ok) return refused(conformed.findings, work);
-  if (request.kind === 'correct') return correctReading(writer, conformed.resource, request.id, request.ifMatch, work);
-  return createReading(writer, conformed.resource, newId, conditionOf(request.ifNoneExist, index), work);
+  if (request.kind === 'correct')
+    return inBundle(index, 'request.ifMatch', () => correctReading(writer, conformed.resource, request.id, request.ifMatch, work));
+  return createReading(writer, conformed.resource, newId, await conditionOf(request.ifNoneExist, index), work);
 }
 
-function conditionOf(ifNoneExist: string | undefined, index: number): ReturnType<typeof parseIfNoneExist> {
+function conditionOf(ifNoneExist: string | undefined, index: number): Promise<Required<Token> | undefined> {
+  return inBundle(index, 'request.ifNoneExist', () =>
+    Promise.resolve(ifNoneExist === undefined ? undefined : parseIfNoneExist(ifNoneExist)),
+  );
+}
+
+/** What a header says of a single call stands in the request of an entry here. */
+async function inBundle<Result>(index: number, element: string, work: () => Promise<Result>): Promise<Result> {
   try {
-    return parseIfNoneExist(ifNoneExist);
+    return await work();
   } catch (error) {
-    if (error instanceof ServiceError) throw new ServiceError(error.code, error.message, at(index, 'request.ifNoneExist'));
+    if (error instanceof ServiceError && error.expression?.startsWith('http.'))
+      throw new ServiceError(error.code, error.message, at(index, element));
     throw error;
   }
 }

@@ -2,7 +2,9 @@
 import { STATUS_CODES } from 'node:http';
 import { codedMeasure, type ExactObservation } from '../core/observation.ts';
 import { isJsonObject, type JsonObject } from '../core/json.ts';
+import type { Quantified } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
+import { parseVersionTag } from '../version-tag.ts';
 import type { IntakeAnswer } from './answer.ts';
 import type { RegistryType } from './registry.ts';
 
@@ -24,9 +26,10 @@ export function toEntry(raw: JsonObject, index: number): Entry {
   const { resource, request, fullUrl } = raw;
   if (!isJsonObject(request))
     throw new ServiceError('ERR_BAD_REQUEST', 'The entry has no request; give method and url.', at(index, 'request'));
+  const wanted = toRequest(request, index);
   if (!isJsonObject(resource))
     throw new ServiceError('ERR_BAD_REQUEST', 'The entry has no resource; give the reading or registry resource.', at(index, 'resource'));
-  return { index, resource, request: toRequest(request, index), ...(typeof fullUrl === 'string' && { fullUrl }) };
+  return { index, resource, request: wanted, ...(typeof fullUrl === 'string' && { fullUrl }) };
 }
 
 const CORRECTION = /^Observation\/([A-Za-z0-9\-.]{1,64})$/;
@@ -57,28 +60,33 @@ function toRequest({ method, url, ifMatch, ifNoneExist }: JsonObject, index: num
 }
 
 function weakVersion(tag: unknown, index: number): number {
-  const version = typeof tag === 'string' ? /^(?:W\/)?"(\d{1,9})"$/.exec(tag)?.[1] : undefined;
+  const version = typeof tag === 'string' ? parseVersionTag(tag) : undefined;
   if (version === undefined) throw new ServiceError('ERR_BAD_VALUE', 'ifMatch must be a version like W/"1".', at(index, 'request.ifMatch'));
-  return Number(version);
+  return version;
 }
 
 export function at(index: number, element: string): { readonly expression: string } {
   return { expression: `Bundle.entry[${index}].${element}` };
 }
 
+/** How many turns a Bundle is served in. */
+export const TURNS = [0, 1, 2, 3] as const;
+
 /**
- * The turn in which an entry is served: people and scales first, so that readings are judged
- * with them; a sender's BMI last, so that there is something to compare it with.
+ * The turn in which an entry is served: people and scales first, so that readings are judged with
+ * them; heights before weights, so that a weight is not told that it has no BMI; a sender's BMI
+ * last, so that there is something to compare it with.
  */
-export function turnOf({ request, resource }: Entry): 0 | 1 | 2 {
+export function turnOf({ request, resource }: Entry): (typeof TURNS)[number] {
   if (request.kind === 'registry') return 0;
-  return isSentBmi(resource) ? 2 : 1;
+  const of = measureOf(resource);
+  return of === 'height' ? 1 : of === 'bmi' ? 3 : 2;
 }
 
-function isSentBmi(resource: JsonObject): boolean {
+function measureOf(resource: JsonObject): Quantified | undefined {
   const code = resource['code'];
-  if (!isJsonObject(code) || !Array.isArray(code['coding']) || !code['coding'].every(isJsonObject)) return false;
-  return codedMeasure(resource as unknown as ExactObservation)?.of === 'bmi';
+  if (!isJsonObject(code) || !Array.isArray(code['coding']) || !code['coding'].every(isJsonObject)) return undefined;
+  return codedMeasure(resource as unknown as ExactObservation)?.of;
 }
 
 /** The `response` element of an answer. */

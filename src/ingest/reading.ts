@@ -1,11 +1,14 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
+import type * as fhir4 from 'fhir/r4.js';
 import { isDeepStrictEqual } from 'node:util';
 import { conformObservation } from '../core/conform.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
+import { withoutAdditions } from '../core/enrich/additions.ts';
 import { withoutServiceMarks } from '../core/enrich/enrich.ts';
+import { additionsIn, provenanceId } from '../core/provenance.ts';
 import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
-import { devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
+import { codedMeasure, devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
 import type { Context, Reading } from '../core/reading.ts';
 import { bmiNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
@@ -13,7 +16,7 @@ import { ServiceError } from '../errors.ts';
 import type { IntakeAnswer } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
 import { loadContext, treeOf, type Surroundings } from './context.ts';
-import { identify, remember } from './identity.ts';
+import { identifierTakenBy, identify, remember, rememberIdentifiers } from './identity.ts';
 import { record } from './record.ts';
 
 export interface ReadingWork extends Surroundings {
@@ -22,7 +25,12 @@ export interface ReadingWork extends Surroundings {
 
 /** What a judgement came to, before anything is stored. */
 export type Judgement =
-  | { readonly kind: 'existing'; readonly resource: StoredResource; readonly findings: readonly Finding[] }
+  | {
+      readonly kind: 'existing';
+      readonly verdict: 'accepted' | 'held';
+      readonly resource: StoredResource;
+      readonly findings: readonly Finding[];
+    }
   | { readonly kind: 'refused'; readonly findings: readonly Finding[] }
   | { readonly kind: 'stored'; readonly evaluation: Evaluation; readonly context: Context; readonly forms: readonly Reading[] };
 
@@ -37,13 +45,16 @@ export async function judgeNew(
   const forms = formsOf(observation, context);
   if (forms.length > 0 && context.person.key !== '') {
     const identity = await identify(reader, observation, forms);
-    if (identity.kind === 'resend') return { kind: 'existing', resource: identity.resource, findings: [identity.finding] };
+    if (identity.kind === 'resend') {
+      const { resource, waits, finding: said } = identity;
+      return { kind: 'existing', verdict: waits ? 'held' : 'accepted', resource, findings: [said] };
+    }
     if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
   }
   const evaluation = evaluate(observation, context);
   if (evaluation.equals) {
     const resource = await reader.current('Observation', evaluation.equals.id);
-    if (resource) return { kind: 'existing', resource, findings: evaluation.findings };
+    if (resource) return { kind: 'existing', verdict: 'accepted', resource, findings: evaluation.findings };
   }
   return toJudgement(evaluation, context, forms);
 }
@@ -68,16 +79,26 @@ export async function createReading(
   writer: StoreWriter,
   observation: ExactObservation,
   id: string,
-  ifNoneExist: Token | undefined,
+  ifNoneExist: Required<Token> | undefined,
   work: ReadingWork,
 ): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
   if (ifNoneExist) {
     const [match, another] = await writer.idsByIdentifier('Observation', ifNoneExist, 2);
     if (another !== undefined) return refused([finding(severalMatches)], work);
     const resource = match === undefined ? undefined : await writer.current('Observation', match);
-    if (resource) return { status: 200, verdict: 'accepted', resource, findings: [], outcome: toOperationOutcome([]) };
+    if (resource)
+      return {
+        status: 200,
+        verdict: 'accepted',
+        resource,
+        findings: [],
+        outcome: toOperationOutcome([], { policyVersion: work.policy.version }),
+      };
   }
-  return settle(writer, await judgeNew(writer, observation, id, work), work);
+  const judgement = await judgeNew(writer, observation, id, work);
+  const isBmi = codedMeasure(observation)?.of === 'bmi';
+  if (judgement.kind === 'existing' && !isBmi) await rememberIdentifiers(writer, judgement.resource.id, observation);
+  return settle(writer, judgement, work);
 }
 
 /** Takes in a correction of a stored reading; throws ServiceError for an unknown id or a stale version. */
@@ -105,11 +126,19 @@ export async function correctReading(
   const replaces = await writer.readingOf(id);
   if (replaces === undefined) return refused([finding(bmiNotCorrectable)], work);
   const before = treeOf(current) as unknown as ExactObservation;
+  const taken = await identifierTakenBy(writer, observation, id);
+  if (taken) return refused([taken], work);
   const samePerson = isDeepStrictEqual(pointerOf(before.subject, work.knownBases), pointerOf(observation.subject, work.knownBases));
   const place = { id, version: current.version + 1 };
-  const context = { ...(await loadContext(writer, observation, place, work, samePerson ? replaces.person : undefined)), replaces };
-  const answer = await settle(writer, toJudgement(evaluate(observation, context), context, formsOf(observation, context)), work);
+  const sent = withoutAdditions(observation, before, await additionsOf(writer, current));
+  const context = { ...(await loadContext(writer, sent, place, work, samePerson ? replaces.person : undefined)), replaces };
+  const answer = await settle(writer, toJudgement(evaluate(sent, context), context, formsOf(sent, context)), work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
+}
+
+async function additionsOf(reader: StoreReader, { id, version }: StoredResource): Promise<string[]> {
+  const provenance = await reader.current('Provenance', provenanceId({ id, version }));
+  return provenance === undefined ? [] : additionsIn(treeOf(provenance));
 }
 
 async function settle(
@@ -120,8 +149,8 @@ async function settle(
   if (judgement.kind === 'refused') return refused(judgement.findings, work);
   const policyVersion = work.policy.version;
   if (judgement.kind === 'existing') {
-    const { resource, findings } = judgement;
-    return { status: 200, verdict: 'accepted', resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
+    const { verdict, resource, findings } = judgement;
+    return { status: 200, verdict, resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
   }
   const { evaluation, context, forms } = judgement;
   const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
@@ -153,18 +182,4 @@ export function conformCorrection(parsed: JsonValue, id: string): ReturnType<typ
     });
   }
   return conformObservation(parsed);
-}
-
-/** `identifier=system|value`, the one condition that is served. */
-export function parseIfNoneExist(condition: string | undefined): Token | undefined {
-  if (condition === undefined) return undefined;
-  const parameters = [...new URLSearchParams(condition.startsWith('?') ? condition.slice(1) : condition)];
-  const [name, token] = parameters[0] ?? [];
-  const separator = token?.indexOf('|') ?? -1;
-  if (parameters.length !== 1 || name !== 'identifier' || token === undefined || separator < 1 || separator === token.length - 1) {
-    throw new ServiceError('ERR_BAD_VALUE', 'The condition must be identifier=system|value, with both parts.', {
-      expression: 'http.If-None-Exist',
-    });
-  }
-  return { system: token.slice(0, separator), value: token.slice(separator + 1) };
 }

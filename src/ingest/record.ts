@@ -5,6 +5,7 @@ import type { Evaluation } from '../core/evaluate.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
+import { isHeld, type ExactObservation } from '../core/observation.ts';
 import type { Context } from '../core/reading.ts';
 import type { StoredResource, StoreWriter, VersionedReference } from '../ports.ts';
 import { treeOf } from './context.ts';
@@ -85,7 +86,10 @@ function concerned(readingId: string | undefined, derived: readonly Derived[]): 
 async function wasEverValid(writer: StoreWriter, { id, replaces }: Context): Promise<boolean> {
   if (!replaces?.held) return true;
   const versions = await writer.history('Observation', id);
-  return versions.some((version) => treeOf(version)['status'] !== 'preliminary' && treeOf(version)['status'] !== 'entered-in-error');
+  return versions.some((version) => {
+    const observation = treeOf(version) as unknown as ExactObservation;
+    return !isHeld(observation) && observation.status !== 'entered-in-error';
+  });
 }
 
 /** Keeps what was refused and why, apart from the Observations. */

@@ -7,13 +7,16 @@ import { conformResource } from '../core/conform.ts';
 import { deriveBmi } from '../core/derive/bmi.ts';
 import { bmiDifference } from '../core/derive/difference.ts';
 import { identifierTokens } from '../core/facts.ts';
-import { refusalStatusOf, toOperationOutcome } from '../core/finding.ts';
+import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
+import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
 import type { Exact, JsonObject, JsonValue } from '../core/json.ts';
 import { logicalKey } from '../core/observation.ts';
+import { unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
 import type { IntakeAnswer } from './answer.ts';
-import type { StoreWriter } from '../ports.ts';
-import { loadPersonByKey, type Surroundings } from './context.ts';
+import type { StoredResource, StoreWriter } from '../ports.ts';
+import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
+import { rememberForms } from './identity.ts';
 import { recordDerived } from './record.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
@@ -30,17 +33,12 @@ export async function putRegistry(
   parsed: JsonValue,
   ifMatchVersion: number | undefined,
   work: RegistryWork,
-): Promise<IntakeAnswer> {
+): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
   const conformed = conformResource(parsed, type);
-  if (!conformed.ok) {
-    const { findings } = conformed;
-    return {
-      status: refusalStatusOf(findings),
-      verdict: 'refused',
-      outcome: toOperationOutcome(findings, { policyVersion: work.policy.version }),
-    };
-  }
+  if (!conformed.ok) return refused(conformed.findings, work);
   const { resource } = conformed;
+  const faults = [...modifiersOf(resource, type), ...unusableFacts(resource, type, work)];
+  if (faults.length > 0) return refused(faults, work);
   if (resource['id'] !== id)
     throw new ServiceError('ERR_BAD_VALUE', `The id in the body is not the id in the address; make them equal.`, {
       expression: `${type}.id`,
@@ -57,8 +55,36 @@ export async function putRegistry(
     identifiers: identifierTokens(resource),
     references: referencesOf(type, resource),
   });
-  if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, work);
-  return { status: before === undefined ? 201 : 200, verdict: 'accepted', resource: stored, outcome: toOperationOutcome([]) };
+  if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, before, work);
+  return {
+    status: before === undefined ? 201 : 200,
+    findings: [],
+    verdict: 'accepted',
+    resource: stored,
+    outcome: toOperationOutcome([], { policyVersion: work.policy.version, root: type }),
+  };
+}
+
+function refused(findings: readonly Finding[], { policy }: RegistryWork): IntakeAnswer & { readonly findings: readonly Finding[] } {
+  return {
+    findings,
+    status: refusalStatusOf(findings),
+    verdict: 'refused',
+    outcome: toOperationOutcome(findings, { policyVersion: policy.version }),
+  };
+}
+
+/** Elements that could turn the meaning of a registry resource around, and that nobody here knows. */
+function modifiersOf(resource: JsonObject, type: RegistryType): Finding[] {
+  return [modifierExtension, implicitRules].flatMap((rule) => {
+    const element = rule === implicitRules ? 'implicitRules' : 'modifierExtension';
+    return resource[element] === undefined ? [] : [finding(rule, {}, { expression: `${type}.${element}` })];
+  });
+}
+
+function unusableFacts(resource: JsonObject, type: RegistryType, { clock }: RegistryWork): Finding[] {
+  if (type === 'Device') return unusableDeviceFacts(resource as unknown as Exact<fhir4.Device>);
+  return type === 'Patient' ? unusablePersonFacts(resource as unknown as Exact<fhir4.Patient>, clock.nowMs()) : [];
 }
 
 function referencesOf(type: RegistryType, resource: JsonObject): string[] {
@@ -66,14 +92,36 @@ function referencesOf(type: RegistryType, resource: JsonObject): string[] {
   return source === undefined ? [] : [source];
 }
 
-async function takeOver(writer: StoreWriter, id: string, patient: Exact<fhir4.Patient>, work: RegistryWork): Promise<void> {
+/**
+ * Files readings by the identifiers as they are now: those that the Patient has, and those that
+ * it had before and somebody else may have now. An identifier of several Patients moves nothing.
+ */
+async function takeOver(
+  writer: StoreWriter,
+  id: string,
+  patient: Exact<fhir4.Patient>,
+  before: StoredResource | undefined,
+  work: RegistryWork,
+): Promise<void> {
   const key = `Patient/${id}`;
-  for (const { system, value } of identifierTokens(patient)) {
+  const identifiers = [...identifierTokens(patient), ...(before ? identifierTokens(treeOf(before)) : [])];
+  const concerned = new Set([key]);
+  for (const { system, value } of identifiers) {
     if (system === undefined) continue;
-    const [, another] = await writer.idsByIdentifier('Patient', { system, value }, 2);
-    if (another === undefined) await writer.reassign(logicalKey({ system, value }), key);
+    const [holder, another] = await writer.idsByIdentifier('Patient', { system, value }, 2);
+    if (another !== undefined) continue;
+    const person = holder === undefined ? logicalKey({ system, value }) : `Patient/${holder}`;
+    const losers = await writer.refile(logicalKey({ system, value }), person);
+    if (losers.length === 0) continue;
+    for (const one of [person, ...losers]) concerned.add(one);
+    await rememberMoved(writer, person);
   }
-  await deriveAnew(writer, key, work);
+  for (const person of concerned) await deriveAnew(writer, person, work);
+}
+
+/** A resend that names the person as they are known now must be known too. */
+async function rememberMoved(writer: StoreWriter, person: string): Promise<void> {
+  for (const reading of await writer.readingsOf(person)) await rememberForms(writer, reading.id, [reading]);
 }
 
 /** Brings a person's BMI to what their readings and the policy give now. */

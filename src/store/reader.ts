@@ -48,15 +48,14 @@ export class SqlReader implements StoreReader {
     return rows.map(({ id }) => id);
   }
 
-  async idByFingerprint(fingerprint: string): Promise<string | undefined> {
-    const first = await this.db
+  async idsByFingerprint(fingerprint: string): Promise<readonly string[]> {
+    const rows = await this.db
       .selectFrom('fingerprint')
       .select('observation_id')
       .where('fingerprint', '=', fingerprint)
       .orderBy('number')
-      .limit(1)
-      .executeTakeFirst();
-    return first?.observation_id;
+      .execute();
+    return rows.map(({ observation_id }) => observation_id);
   }
 
   async isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean> {
@@ -70,9 +69,12 @@ export class SqlReader implements StoreReader {
   }
 
   async readingsOf(person: string): Promise<readonly Reading[]> {
-    const rows = await this.#observationsOf(person).select('observation.reading').where('quantified', 'in', ['weight', 'height']).execute();
+    const rows = await this.#observationsOf(person)
+      .select(['observation.reading', 'observation.moves'])
+      .where('quantified', 'in', ['weight', 'height'])
+      .execute();
     return rows
-      .flatMap(({ reading, id, version }) => (reading === null ? [] : [fromReadingText(reading, { id, version, person })]))
+      .flatMap(({ reading, id, version, moves }) => (reading === null ? [] : [fromReadingText(reading, { id, version, person, moves })]))
       .sort(byEffectiveTime);
   }
 
@@ -80,13 +82,13 @@ export class SqlReader implements StoreReader {
     const row = await this.db
       .selectFrom('resource_version')
       .innerJoin('observation', 'observation.seq', 'resource_version.seq')
-      .select(['resource_version.version', 'observation.person', 'observation.reading'])
+      .select(['resource_version.version', 'observation.person', 'observation.reading', 'observation.moves'])
       .where('resource_version.id', '=', id)
       .where('resource_version.type', '=', 'Observation')
       .where('resource_version.superseded_seq', 'is', null)
       .executeTakeFirst();
     if (row === undefined || row.reading === null) return undefined;
-    return fromReadingText(row.reading, { id, version: row.version, person: row.person });
+    return fromReadingText(row.reading, { id, version: row.version, person: row.person, moves: row.moves });
   }
 
   async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {

@@ -2,18 +2,27 @@
  * Decoded readings and BMI facts as the compact text of one column, and back.
  *
  * Measured values travel as their written digits inside JSON strings, so no digit is ever a
- * JavaScript number. Id, version and person stand in columns and are not repeated here.
+ * JavaScript number. Id, version, person and moves stand in columns and are not repeated here.
  */
 import { quantity, type Quantity, type UnitCode } from '../core/quantity.ts';
 import type { Reading, StandingBmi } from '../core/reading.ts';
 import type { ObservationFacts } from '../ports.ts';
 
-type Column = 'id' | 'version' | 'person';
+type Column = 'id' | 'version' | 'person' | 'moves';
 type Measure = 'quantity' | 'gross' | 'tare';
 type WrittenQuantity = readonly [text: string, unit: UnitCode];
 type ReadingText = Omit<Reading, Column | Measure> & { readonly [Key in Measure]?: WrittenQuantity };
 
-export function toReadingText({ id: _id, version: _version, person: _person, quantity, gross, tare, ...rest }: Reading): string {
+export function toReadingText({
+  id: _id,
+  version: _version,
+  person: _person,
+  moves: _moves,
+  quantity,
+  gross,
+  tare,
+  ...rest
+}: Reading): string {
   return JSON.stringify({
     ...rest,
     ...(quantity && { quantity: written(quantity) }),
@@ -23,10 +32,11 @@ export function toReadingText({ id: _id, version: _version, person: _person, qua
 }
 
 /** The very reading that {@link toReadingText} was given: what was absent is absent. */
-export function fromReadingText(text: string, columns: Pick<Reading, Column>): Reading {
+export function fromReadingText(text: string, { moves, ...columns }: Required<Pick<Reading, Column>>): Reading {
   const { quantity, gross, tare, ...rest } = JSON.parse(text) as ReadingText;
   return {
     ...columns,
+    ...(moves > 0 && { moves }),
     ...rest,
     ...(quantity && { quantity: fromWritten(quantity) }),
     ...(gross && { gross: fromWritten(gross) }),

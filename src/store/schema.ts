@@ -24,6 +24,10 @@ export interface ResourceVersionTable {
 export interface ObservationTable {
   readonly seq: number;
   readonly person: string;
+  /** The logical reference that a reading's person was named by; null when it was literal. */
+  readonly person_as_sent: string | null;
+  /** How often it was filed for another Patient before. */
+  readonly moves: number;
   readonly quantified: 'weight' | 'height' | 'bmi';
   readonly status: string;
   /** 0 or 1. */

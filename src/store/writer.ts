@@ -35,6 +35,8 @@ export class SqlWriter extends SqlReader implements StoreWriter {
       .values({
         seq,
         person: facts.person,
+        person_as_sent: facts.personAsSent ?? null,
+        moves: facts.reading?.moves ?? 0,
         quantified: facts.of,
         status: facts.status,
         held: facts.held ? 1 : 0,
@@ -124,10 +126,32 @@ export class SqlWriter extends SqlReader implements StoreWriter {
     return enqueue(this.db, item);
   }
 
-  /** Outbox items move along, so that their order stays that of one person. */
-  async reassign(fromPerson: string, toPerson: string): Promise<void> {
-    await this.db.updateTable('observation').set({ person: toPerson }).where('person', '=', fromPerson).execute();
-    await this.db.updateTable('outbox_item').set({ person: toPerson }).where('person', '=', fromPerson).execute();
+  async refile(asSent: string, toPerson: string): Promise<readonly string[]> {
+    const rows = await this.db
+      .selectFrom('observation')
+      .select('person')
+      .distinct()
+      .where('person_as_sent', '=', asSent)
+      .where('person', '<>', toPerson)
+      .execute();
+    for (const { person } of rows)
+      await (person === asSent ? this.#moveAll(asSent, toPerson) : this.#moveReadings(asSent, person, toPerson));
+    return rows.map(({ person }) => person);
+  }
+
+  /** Nobody was known: everything moves, and outbox items too, so that their order stays that of one person. */
+  async #moveAll(asSent: string, toPerson: string): Promise<void> {
+    await this.db.updateTable('observation').set({ person: toPerson }).where('person', '=', asSent).execute();
+    await this.db.updateTable('outbox_item').set({ person: toPerson }).where('person', '=', asSent).execute();
+  }
+
+  async #moveReadings(asSent: string, fromPerson: string, toPerson: string): Promise<void> {
+    await this.db
+      .updateTable('observation')
+      .set(({ eb }) => ({ person: toPerson, moves: eb('moves', '+', 1) }))
+      .where('person_as_sent', '=', asSent)
+      .where('person', '=', fromPerson)
+      .execute();
   }
 }
 

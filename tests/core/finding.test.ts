@@ -99,7 +99,13 @@ describe('an OperationOutcome', () => {
 
   it('is never empty', () => {
     expect(toOperationOutcome([]).issue).toEqual([
-      { severity: 'information', code: 'informational', diagnostics: 'Accepted: no rule had anything to say.' },
+      expect.objectContaining({
+        severity: 'information',
+        code: 'informational',
+        details: { coding: [expect.objectContaining({ code: 'no-remarks' })], text: 'No rule had anything to say' },
+        diagnostics: 'No rule had anything to say. No action is needed.',
+        expression: ['Observation'],
+      }),
     ]);
   });
 });

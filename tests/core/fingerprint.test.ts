@@ -28,8 +28,13 @@ describe('the fingerprint', () => {
     expect(new Set([base, ...others].map(fingerprintOf)).size).toBe(others.length + 1);
   });
 
-  it('does not exist for a day without a time or a reading without a value', () => {
-    expect(fingerprintOf(reading(weight('70.0', 'kg', { effectiveDateTime: '2026-03-02' }), 'a'))).toBeUndefined();
+  it('tells a day from its first instant', () => {
+    const at = (effectiveDateTime: string) => fingerprintOf(reading(weight('70.0', 'kg', { effectiveDateTime }), 'a'));
+    expect(at('2026-03-02')).toBe(at('2026-03-02'));
+    expect(at('2026-03-02')).not.toBe(at('2026-03-02T00:00:00Z'));
+  });
+
+  it('does not exist for a reading without a value', () => {
     const { quantity: _quantity, ...without } = base;
     expect(fingerprintOf(without)).toBeUndefined();
   });

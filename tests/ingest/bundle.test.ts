@@ -2,6 +2,11 @@
 import { describe, expect, it } from 'vitest';
 import type { JsonObject } from '../../src/core/json.ts';
 import { bmi, height, weight } from '../measurements.ts';
+import { DEFAULT_POLICY } from '../../src/core/policy.ts';
+import { createIntake } from '../../src/ingest.ts';
+import { StoreUnavailable, type Store } from '../../src/ports.ts';
+import { arrived } from '../arrived.ts';
+import { CLOCK } from '../measurements.ts';
 import { idOf, openDesk } from './desk.ts';
 
 const EARLIER = { effectiveDateTime: '2026-03-01T08:00:00Z' };
@@ -35,7 +40,7 @@ const rulesOf = ({ outcome }: Response): (string | undefined)[] => outcome.issue
 describe('a Bundle that is none', () => {
   it('is refused whole and kept with the refusals, as a single reading is', async () => {
     const desk = await openDesk();
-    const { status, body } = await desk.bundle('batch', [{ resource: weight() }]);
+    const { status, body } = await desk.bundle('transaction', [create(weight()), { resource: weight() }]);
     expect(status).toBe(422);
     expect(body).toMatchObject({ resourceType: 'OperationOutcome', issue: [{ severity: 'error', code: 'invariant' }] });
     expect(await desk.counts()).toMatchObject({ observations: 0, refusals: 1 });
@@ -259,11 +264,70 @@ describe('a Bundle', () => {
     expect(await desk.intake.bundle(parsed, '{}')).toMatchObject({ status: 200, body: { type: 'batch-response' } });
   });
 
-  it('whose entry says no request is refused as a whole, by FHIR', async () => {
+  it('of a batch fails an entry of the wrong shape alone, and says which', async () => {
     const desk = await openDesk();
-    const { status, body } = await desk.bundle('batch', [create(weight()), { resource: height() }]);
-    expect([status, body]).toMatchObject([422, { issue: [{ code: 'invariant', expression: ['Bundle.entry[1].request'] }] }]);
-    expect(await desk.counts()).toMatchObject({ observations: 0 });
+    const strange = [
+      { resource: height() },
+      { ...create(weight('71.0')), parcel: true },
+      { ...create(weight('72.0')), request: { method: 'post', url: 'Observation' } },
+      { resource: { status: 'final' }, request: { method: 'POST', url: 'Observation' } },
+    ];
+    const { status, body } = await desk.bundle('batch', [create(weight()), ...strange]);
+    expect(status).toBe(200);
+    expect(statusesOf(body)).toEqual(['201 Created', '422 Unprocessable Entity', '400 Bad Request', '400 Bad Request', '400 Bad Request']);
+    expect(responsesOf(body)[1]?.outcome.issue).toMatchObject([{ expression: ['Bundle.entry[1].request'] }]);
+    expect(await desk.counts()).toMatchObject({ observations: 1 });
+  });
+
+  it('of a transaction says what is wrong with each of its entries', async () => {
+    const desk = await openDesk();
+    const { status, body } = await desk.bundle('transaction', [
+      create(weight('700.0')),
+      create(height()),
+      create(weight('70.05', 'kg', { effectiveDateTime: '2026-03-02T09:00:00Z' })),
+    ]);
+    expect(status).toBe(422);
+    const issues = body['issue'] as unknown as { readonly severity: string; readonly expression: string[] }[];
+    expect(issues.filter(({ severity }) => severity === 'error').map(({ expression }) => expression[0])).toEqual([
+      'Bundle.entry[0].resource.value.ofType(Quantity).value',
+      'Bundle.entry[2].resource.value.ofType(Quantity).value',
+    ]);
+    expect(await desk.counts()).toMatchObject({ observations: 0, refusals: 1 });
+  });
+
+  it('judges heights before weights, so that no weight is told that it has no BMI', async () => {
+    const desk = await openDesk();
+    const { body } = await desk.bundle('transaction', [create(weight('80.0')), create(height('160.0'))]);
+    expect(responsesOf(body).flatMap(rulesOf)).not.toContain('bmi-not-derived');
+    expect(await desk.standing()).toMatchObject([{ valueText: '31.3' }]);
+  });
+
+  it('of a batch says of each entry that the store could not take it, and keeps the others', async () => {
+    const desk = await openDesk();
+    let writes = 0;
+    let issued = 0;
+    const failing: Store = {
+      ...desk.store,
+      read: desk.store.read,
+      outbox: desk.store.outbox,
+      write: (work) => ((writes += 1) > 2 ? Promise.reject(new StoreUnavailable('full')) : desk.store.write(work)),
+      isReady: () => desk.store.isReady(),
+      close: () => desk.store.close(),
+    };
+    const intake = createIntake({
+      store: failing,
+      clock: CLOCK,
+      policy: DEFAULT_POLICY,
+      newId: () => `n${(issued += 1)}`,
+      knownBases: [],
+      forwards: false,
+    });
+    const times = ['06', '07', '08'].map((hour) => create(weight('70.0', 'kg', { effectiveDateTime: `2026-03-02T${hour}:00:00Z` })));
+    const { tree, text } = arrived({ resourceType: 'Bundle', type: 'batch', entry: times });
+    const { status, body } = await intake.bundle(tree, text);
+    expect(status).toBe(200);
+    expect(statusesOf(body)).toEqual(['201 Created', '201 Created', '503 Service Unavailable']);
+    expect((await desk.readings()).length).toBe(2);
   });
 
   it('that is no FHIR is refused as a whole', async () => {

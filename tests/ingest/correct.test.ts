@@ -230,3 +230,65 @@ describe('a correction that leaves out the identifier of its sender', () => {
     expect((await desk.readings()).length).toBe(1);
   });
 });
+
+describe('what the service added itself', () => {
+  it('is added anew by a correction, from what is known by then', async () => {
+    const desk = await openDesk();
+    const on = { device: { reference: 'Device/bed' } };
+    const id = idOf(await desk.post(weight('80.0', 'kg', on)));
+    await desk.put('Device', {
+      resourceType: 'Device',
+      id: 'bed',
+      extension: [{ url: OURS.defaultMethodExtension, valueCode: 'bed-scale' }],
+    } as never);
+    const asServed = (await desk.tree(id)) as unknown as object;
+    await desk.correct(id, { ...asServed, ...on, status: 'amended' });
+    const corrected = (await desk.tree(id)) as unknown as {
+      readonly method: object;
+      readonly component: readonly {
+        readonly code: { readonly coding: readonly { readonly code: string }[] };
+        readonly valueCodeableConcept?: object;
+      }[];
+    };
+    const answers = corrected.component.map(({ code, valueCodeableConcept }) => [code.coding[0]?.code, valueCodeableConcept !== undefined]);
+    expect(corrected.method).toMatchObject({ coding: [{ code: 'bed-scale' }] });
+    expect(answers).toEqual([
+      ['method', true],
+      ['8356-8', true],
+      ['8352-7', false],
+      ['8361-8', true],
+    ]);
+  });
+
+  it('stays when the corrector made it their own', async () => {
+    const desk = await openDesk();
+    const id = idOf(await desk.post(weight('80.0')));
+    const asServed = (await desk.tree(id)) as unknown as { readonly component: readonly object[] };
+    const component = [{ ...asServed.component[0], dataAbsentReason: { text: 'nobody remembers' } }, ...asServed.component.slice(1)];
+    await desk.correct(id, { ...asServed, component, status: 'amended' });
+    expect(await desk.tree(id)).toMatchObject({ component: [{ dataAbsentReason: { text: 'nobody remembers' } }, {}, {}] });
+  });
+});
+
+describe('a correction under an identifier of another reading', () => {
+  it('is refused with 409', async () => {
+    const desk = await openDesk();
+    const named = (value: string) => ({ identifier: [{ system: 'https://harbourlight.example/reading', value }] });
+    const first = idOf(await desk.post(weight('80.0', 'kg', named('1'))));
+    const second = idOf(await desk.post(weight('81.0', 'kg', { ...named('2'), effectiveDateTime: '2026-03-02T09:00:00Z' })));
+    const answer = await desk.correct(second, weight('81.0', 'kg', { ...named('1'), effectiveDateTime: '2026-03-02T09:00:00Z' }));
+    expect(answer.status).toBe(409);
+    expect(answer.outcome.issue[0]?.diagnostics).toContain(`Observation/${first}`);
+  });
+});
+
+describe('a withdrawal of what was preliminary at the EHR and held since', () => {
+  it('is forwarded, since the EHR has the preliminary one', async () => {
+    const desk = await openDesk();
+    await desk.post(height('160.0', 'cm', EARLIER));
+    const id = idOf(await desk.post(weight('80.0', 'kg', { status: 'preliminary' })));
+    expect((await desk.correct(id, weight('200.0', 'kg', { status: 'final' }))).status).toBe(202);
+    await desk.correct(id, weight('200.0', 'kg', { status: 'entered-in-error' }));
+    expect(await lastQueued(desk)).toContain(`Observation/${id}/3`);
+  });
+});

@@ -3,7 +3,9 @@ import { describe, expect, it } from 'vitest';
 import { parseExactJson } from '../../src/core/json.ts';
 import { HELD_TAG, OURS } from '../../src/core/terminology.ts';
 import { bmi, height, weight } from '../measurements.ts';
-import { idOf, openDesk, rulesIn } from './desk.ts';
+import type { ObservationFacts } from '../../src/ports.ts';
+import { arrived } from '../arrived.ts';
+import { idOf, openDesk, rulesIn, type Desk } from './desk.ts';
 
 const EARLIER = { effectiveDateTime: '2026-03-01T08:00:00Z' };
 const named = (value: string) => ({ identifier: [{ system: 'https://harbourlight.example/readings', value }] });
@@ -195,8 +197,10 @@ describe('another content under the same identity', () => {
     const id = idOf(await desk.post(first));
     const answer = await desk.post(second);
     expect(answer).toMatchObject({ status: 409, verdict: 'refused' });
-    expect(rulesIn(answer)).toEqual(['identifier-conflict']);
-    expect(answer.outcome.issue[0]?.diagnostics).toContain(`Observation/${id}.`);
+    const rule =
+      _what.includes('without an identifier') || _what.includes('preliminary') ? 'same-reading-other-status' : 'identifier-conflict';
+    expect(rulesIn(answer)).toEqual([rule]);
+    expect(answer.outcome.issue[0]?.diagnostics).toContain(`Observation/${id}`);
     expect(await desk.counts()).toMatchObject({ observations: 1, refusals: 1 });
   });
 
@@ -209,39 +213,49 @@ describe('another content under the same identity', () => {
   });
 });
 
+/** Searchable facts like those of a stored weight. */
+async function factsOfStored(desk: Desk): Promise<ObservationFacts> {
+  const [of] = await desk.readings();
+  if (of === undefined) throw new Error('nothing is stored');
+  const { person, effective } = of;
+  return {
+    of: 'weight',
+    reading: { ...of, id: 'imported' },
+    person,
+    status: 'final',
+    held: false,
+    startMs: effective.startMs,
+    endMs: effective.endMs,
+    codes: [],
+    identifiers: [],
+    categories: [],
+    tags: [],
+    derivedFrom: [],
+  };
+}
+
 describe('a conditional create', () => {
   it('gives the one that fits, and stores nothing', async () => {
     const desk = await openDesk();
     const id = idOf(await desk.post(weight('70.0', 'kg', named('1'))));
-    const condition = 'identifier=https://harbourlight.example/readings|1';
+    const condition = { system: 'https://harbourlight.example/readings', value: '1' };
     expect(await desk.post(weight('75.0'), condition)).toMatchObject({ status: 200, resource: { id } });
-    expect(await desk.post(weight('75.0'), `?${condition.replace('1', '2')}`)).toMatchObject({ status: 201 });
+    expect(await desk.post(weight('75.0'), { ...condition, value: '2' })).toMatchObject({ status: 201 });
     expect(await desk.counts()).toMatchObject({ observations: 2 });
   });
 
   it('that fits several is refused with 412 and kept', async () => {
     const desk = await openDesk();
-    const shared = [{ system: 'urn:batch', value: 'b' }];
-    await desk.post(weight('70.0', 'kg', { identifier: [{ system: 'urn:a', value: '1' }, ...shared] }));
-    await desk.post(weight('71.0', 'kg', { identifier: [{ system: 'urn:a', value: '2' }], effectiveDateTime: '2026-03-02T09:00:00Z' }));
-    await desk.correct(
-      'r00002',
-      weight('71.0', 'kg', { identifier: shared, status: 'corrected', effectiveDateTime: '2026-03-02T09:00:00Z' }),
-    );
-    const answer = await desk.post(weight('72.0'), 'identifier=urn:batch|b');
+    const shared = { system: 'urn:batch', value: 'b' };
+    await desk.post(weight('70.0', 'kg', { identifier: [shared] }));
+    // no call gives two readings one identifier: only a store from elsewhere can hold such
+    const facts = { ...(await factsOfStored(desk)), identifiers: [shared] };
+    await desk.store.write((tx) => tx.putObservation('imported', { resourceType: 'Observation' }, facts));
+    const answer = await desk.post(weight('72.0'), shared);
     expect(answer).toMatchObject({ status: 412, verdict: 'refused' });
     expect(rulesIn(answer)).toEqual(['several-matches']);
     expect(await desk.counts()).toMatchObject({ observations: 2, refusals: 1 });
   });
-
-  it.each(['identifier=1', 'identifier=|1', 'identifier=s|', 'code=29463-7', 'identifier=s|1&code=2', ''])(
-    '%j is not served',
-    async (condition) => {
-      const desk = await openDesk();
-      await expect(desk.post(weight(), condition)).rejects.toMatchObject({ code: 'ERR_BAD_VALUE', expression: 'http.If-None-Exist' });
-      expect(await desk.counts()).toMatchObject({ observations: 0, refusals: 0 });
-    },
-  );
 });
 
 describe("a sender's own BMI", () => {
@@ -253,5 +267,42 @@ describe("a sender's own BMI", () => {
     expect(await desk.post(bmi('31.25'))).toMatchObject({ status: 200, verdict: 'accepted', resource: { id: `bmi-${heavy}` } });
     expect(await desk.post(bmi('31.2'))).toMatchObject({ status: 422, verdict: 'refused' });
     expect(await desk.counts()).toEqual({ ...before, refusals: 1 });
+  });
+});
+
+describe('a resend', () => {
+  it('of a held reading says that it still waits', async () => {
+    const desk = await openDesk();
+    const id = idOf(await desk.post(weight('1.5')));
+    const again = await desk.post(weight('1.5'));
+    expect(again).toMatchObject({ status: 200, verdict: 'held', resource: { id } });
+    expect(again.outcome.issue).toMatchObject([{ severity: 'warning', details: { coding: [{ code: 'resent-held' }] } }]);
+    expect(await desk.intake.assess(arrived(weight('1.5')).tree)).toMatchObject({ verdict: 'held' });
+  });
+
+  it('under an identifier of its own makes that a name of the same reading', async () => {
+    const desk = await openDesk();
+    const id = idOf(await desk.post(weight('70.0', 'kg', named('A'))));
+    expect(await desk.post(weight('70.0', 'kg', named('B')))).toMatchObject({ status: 200, resource: { id } });
+    expect(await desk.post(weight('71.0', 'kg', { ...named('B'), effectiveDateTime: '2026-03-02T09:00:00Z' }))).toMatchObject({
+      status: 409,
+    });
+  });
+
+  it('of a day, without an identifier, is the same reading; with two identifiers it is two', async () => {
+    const desk = await openDesk();
+    const day = { effectiveDateTime: '2026-03-01' };
+    const id = idOf(await desk.post(weight('70.0', 'kg', day)));
+    expect(await desk.post(weight('70.0', 'kg', day))).toMatchObject({ status: 200, resource: { id } });
+    expect(await desk.post(weight('70.0', 'kg', { ...day, ...named('morning') }))).toMatchObject({ status: 201 });
+    expect(await desk.post(weight('70.0', 'kg', { ...day, ...named('evening') }))).toMatchObject({ status: 201 });
+  });
+
+  it('of a copy that stands is known although an earlier copy was withdrawn', async () => {
+    const desk = await openDesk();
+    const first = idOf(await desk.post(weight('70.0', 'kg', named('A'))));
+    await desk.correct(first, weight('70.0', 'kg', { ...named('A'), status: 'entered-in-error' }));
+    const second = idOf(await desk.post(weight('70.0', 'kg', named('B'))));
+    expect(await desk.post(weight('70.0', 'kg', named('C')))).toMatchObject({ status: 200, resource: { id: second } });
   });
 });

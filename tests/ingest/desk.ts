@@ -4,7 +4,7 @@ import { createIntake, type Intake, type IntakeAnswer } from '../../src/ingest.t
 import type { JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY, type Policy } from '../../src/core/policy.ts';
 import type { Reading, StandingBmi } from '../../src/core/reading.ts';
-import type { OutboxItem, Store } from '../../src/ports.ts';
+import type { OutboxItem, Store, Token } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { arrived, parsed } from '../arrived.ts';
 import { CLOCK } from '../measurements.ts';
@@ -13,7 +13,7 @@ export interface Desk {
   readonly store: Store;
   readonly intake: Intake;
   /** Posts an Observation as text and all, the way the edge does. */
-  post(observation: object, ifNoneExist?: string): Promise<IntakeAnswer>;
+  post(observation: object, ifNoneExist?: Required<Token>): Promise<IntakeAnswer>;
   /** Corrects: PUT of the whole Observation under the stored id. */
   correct(id: string, observation: object, ifMatch?: number): Promise<IntakeAnswer>;
   put(type: 'Patient' | 'Device' | 'DeviceMetric', resource: object & { readonly id: string }): Promise<IntakeAnswer>;

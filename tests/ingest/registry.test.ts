@@ -149,3 +149,81 @@ describe('a Device', () => {
     expect(provenance?.text).toContain('"entity":[{"role":"source","what":{"reference":"Device/s1"}}]');
   });
 });
+
+describe('an identifier that was registered for the wrong person', () => {
+  const WRISTBAND = { system: 'https://harbourlight.example/wristband', value: 'N-7' };
+  const BY_WRISTBAND = { subject: { identifier: WRISTBAND } };
+  const patient = (id: string, identifier: readonly object[]) => ({
+    resourceType: 'Patient',
+    id,
+    birthDate: '1970-01-01',
+    ...(identifier.length > 0 && { identifier }),
+  });
+
+  it('takes its readings along when it is put right, and leaves no BMI across persons', async () => {
+    const desk = await openDesk();
+    await desk.post(height('160.0', 'cm', { effectiveDateTime: '2026-03-01T08:00:00Z' }));
+    await desk.post(height('180.0', 'cm', { subject: { reference: 'Patient/bo' }, effectiveDateTime: '2026-03-01T08:00:00Z' }));
+    const heavy = idOf(await desk.post(weight('80.0', 'kg', BY_WRISTBAND)));
+    await desk.put('Patient', patient('ada', [WRISTBAND]));
+    expect(await desk.standing('Patient/ada')).toMatchObject([{ id: `bmi-${heavy}`, valueText: '31.3' }]);
+    await desk.put('Patient', patient('ada', []));
+    expect(await desk.standing('Patient/ada')).toEqual([]);
+    await desk.put('Patient', patient('bo', [WRISTBAND]));
+    expect(await desk.standing('Patient/bo')).toMatchObject([{ weightId: heavy, valueText: '24.7' }]);
+    expect((await desk.standing('Patient/bo')).map(({ id }) => id)).not.toContain(`bmi-${heavy}`);
+    expect(await desk.tree(`bmi-${heavy}`)).toMatchObject({ status: 'entered-in-error', subject: { reference: 'Patient/ada' } });
+  });
+
+  it('does not hide a resend that names the person by id', async () => {
+    const desk = await openDesk();
+    const id = idOf(await desk.post(weight('80.0', 'kg', BY_WRISTBAND)));
+    await desk.put('Patient', patient('ada', [WRISTBAND]));
+    expect(await desk.post(weight('80.0'))).toMatchObject({ status: 200, resource: { id } });
+  });
+});
+
+describe('a registry resource with a modifier that nobody knows', () => {
+  it('is refused', async () => {
+    const desk = await openDesk();
+    const answer = await desk.put('Patient', {
+      resourceType: 'Patient',
+      id: 'ada',
+      modifierExtension: [{ url: 'https://harbourlight.example/not', valueBoolean: true }],
+    } as never);
+    expect(answer).toMatchObject({ status: 422, verdict: 'refused' });
+    expect(answer.outcome.issue[0]?.expression).toEqual(['Patient.modifierExtension']);
+    expect(await desk.counts()).toMatchObject({ patients: 0 });
+  });
+});
+
+describe('a fact that judging depends on', () => {
+  const division = (value: string, code: string) => ({
+    url: OURS.divisionExtension,
+    valueQuantity: { value: exactNumber(value), unit: code, system: 'http://unitsofmeasure.org', code },
+  });
+  it.each<[string, 'Device' | 'Patient', object, string]>([
+    ['a division of zero', 'Device', { extension: [division('0', 'kg')] }, 'Device.extension[0]'],
+    ['a division below zero', 'Device', { extension: [division('-0.1', 'kg')] }, 'Device.extension[0]'],
+    ['a division in a unit that is none', 'Device', { extension: [division('0.1', 'lb')] }, 'Device.extension[0]'],
+    [
+      'a usual method that nobody knows',
+      'Device',
+      { extension: [{ url: OURS.defaultMethodExtension, valueCode: 'by-eye' }] },
+      'Device.extension[0]',
+    ],
+    [
+      'clothing of the wrong type',
+      'Device',
+      { extension: [{ url: OURS.defaultClothingExtension, valueString: 'gown' }] },
+      'Device.extension[0]',
+    ],
+    ['a birth date that lies ahead', 'Patient', { birthDate: '2030-01-01' }, 'Patient.birthDate'],
+  ])('is refused when it cannot be used: %s', async (_what, type, facts, expression) => {
+    const desk = await openDesk();
+    const answer = await desk.put(type, { resourceType: type, id: 'x', ...facts } as never);
+    expect(answer).toMatchObject({ status: 422, verdict: 'refused' });
+    expect(rulesIn(answer)).toEqual(['registry-fact-unusable']);
+    expect(answer.outcome.issue[0]?.expression).toEqual([expression]);
+  });
+});

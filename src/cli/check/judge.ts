@@ -11,7 +11,7 @@ import type { Policy } from '../../core/policy.ts';
 import { PARENT_CODE, SYSTEM } from '../../core/terminology.ts';
 import { ServiceError } from '../../errors.ts';
 import { createIntake, type Intake, type IntakeAnswer } from '../../ingest.ts';
-import { parseIfNoneExist } from '../../ingest/reading.ts';
+import { parseIfNoneExist } from '../../ingest/if-none-exist.ts';
 import { openStore } from '../../open-store.ts';
 import type { Store, Token } from '../../ports.ts';
 import { entriesOf, type CheckedEntry, type RegistryType } from './bundle-entries.ts';
@@ -87,7 +87,7 @@ async function withKnownSubject(resource: JsonObject, { read }: Store): Promise<
 /** A condition that is not understood leaves the reference as it is: a rule says what is wrong with it. */
 function tokenIn(condition: string | undefined): Token | undefined {
   try {
-    return parseIfNoneExist(condition);
+    return condition === undefined ? undefined : parseIfNoneExist(condition);
   } catch (error) {
     if (error instanceof ServiceError) return undefined;
     throw error;

@@ -30,7 +30,8 @@ export function elementExpression(type: string, pointer: string, child?: string)
   for (const name of child === undefined ? names : [...names, child]) {
     if (/^\d+$/.test(name)) expression += `[${name}]`;
     else {
-      expression += `.${stepExpression(wirePath, name)}`;
+      // `div` is an operator of FHIRPath, so the element of a Narrative is quoted
+      expression += name === 'div' ? '.`div`' : `.${stepExpression(wirePath, name)}`;
       wirePath += `.${name}`;
     }
   }

@@ -18,6 +18,7 @@ export type UsableReading = Reading & { readonly quantity: Quantity };
 export interface BmiDraft {
   readonly weight: UsableReading;
   readonly height: UsableReading;
+  readonly value: Decimal;
   readonly valueText: string;
 }
 
@@ -80,17 +81,18 @@ function bmiFor(
   const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
   if (age !== undefined && age.youngestMonths < policy.values['bmi.minimumAgeMonths']) return 'under-age';
   const height = chooseHeight(weight, heights, heightWindowDays(age, policy), policy);
-  return height ? { weight, height, valueText: toText(bodyMassIndex(weight.quantity, height.quantity)) } : 'no-height';
+  if (height === undefined) return 'no-height';
+  const value = bodyMassIndex(weight.quantity, height.quantity);
+  return { weight, height, value, valueText: toText(value) };
 }
 
 function isPositive({ quantity }: UsableReading): boolean {
   return quantity.value.coefficient > 0n;
 }
 
-function isPossible({ weight, valueText }: BmiDraft, { birthDate }: Pick<PersonFacts, 'birthDate'>, { limits }: Policy): boolean {
+function isPossible({ weight, value }: BmiDraft, { birthDate }: Pick<PersonFacts, 'birthDate'>, { limits }: Policy): boolean {
   const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
   const [low, high] = limits[ageBand(age)].bmi.refuse;
-  const value = decimal(valueText);
   return compare(value, decimal(low)) >= 0 && compare(value, decimal(high)) <= 0;
 }
 

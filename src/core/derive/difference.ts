@@ -8,7 +8,7 @@ import { parseDateTime, type Effective } from '../fhir-time.ts';
 import { exactNumber } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
 import { entity, referenceOf, toProvenance } from '../provenance.ts';
-import type { Context, StandingBmi } from '../reading.ts';
+import type { Context, Reading, StandingBmi } from '../reading.ts';
 import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
 import type { BmiDraft } from './bmi.ts';
 
@@ -20,9 +20,12 @@ export interface Derived {
   readonly provenance: fhir4.Provenance;
 }
 
-/** A BMI's id follows from its weight's, so the same fact never gets two resources. */
-export function bmiIdOf(weightId: string): string {
-  return `bmi-${weightId}`;
+/**
+ * A BMI's id follows from its weight's, so the same fact never gets two resources. A weight that
+ * turned out to be another person's gets a BMI of its own there: no BMI changes its person.
+ */
+export function bmiIdOf({ id, moves = 0 }: Pick<Reading, 'id' | 'moves'>): string {
+  return moves === 0 ? `bmi-${id}` : `bmi-${id}-${moves}`;
 }
 
 /** What has to be stored so that exactly `drafts` stand. */
@@ -58,7 +61,8 @@ function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: Con
   const { weight, height, valueText } = draft;
   const standing = { weightId: weight.id, heightId: height.id, valueText, effectiveText: weight.effective.text };
   const inputs = [weight, height].map(({ id, version }) => entity('derivation', `Observation/${id}/_history/${version}`));
-  return toDerived({ ...standing, status: statusOf(draft), version: (now?.version ?? 0) + 1 }, weight.effective, inputs, context);
+  const place = { id: now?.id ?? bmiIdOf(weight), version: (now?.version ?? 0) + 1 };
+  return toDerived({ ...standing, ...place, status: statusOf(draft) }, weight.effective, inputs, context);
 }
 
 function voidedBmi(now: StandingBmi, context: Context): Derived {
@@ -68,11 +72,8 @@ function voidedBmi(now: StandingBmi, context: Context): Derived {
   return toDerived({ ...now, status: 'entered-in-error', version: now.version + 1 }, effective, [revised], context);
 }
 
-type Shown = Omit<StandingBmi, 'id'>;
-
-function toDerived(bmi: Shown, effective: Effective, entities: readonly fhir4.ProvenanceEntity[], context: Context): Derived {
-  const { weightId, heightId, valueText, effectiveText, status, version } = bmi;
-  const id = bmiIdOf(weightId);
+function toDerived(bmi: StandingBmi, effective: Effective, entities: readonly fhir4.ProvenanceEntity[], context: Context): Derived {
+  const { id, weightId, heightId, valueText, effectiveText, status, version } = bmi;
   const observation = {
     resourceType: 'Observation',
     id,

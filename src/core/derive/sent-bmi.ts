@@ -2,7 +2,7 @@
  * A sender's own BMI against the one derived here. It is never stored: an equal one is pointed
  * to the derived Observation, a different one is refused with the arithmetic.
  */
-import { decimal, isEqual, toText } from '../decimal.ts';
+import { decimal, isEqual, toShortestText, toText } from '../decimal.ts';
 import { finding, type Finding } from '../finding.ts';
 import { effectiveOf, type ExactObservation } from '../observation.ts';
 import { describeQuantity } from '../quantity.ts';
@@ -29,7 +29,9 @@ export function compareSentBmi(observation: ExactObservation, context: Context):
   if (standing === undefined || weight?.quantity === undefined || height?.quantity === undefined)
     return { finding: finding(bmiNothingToCompare) };
   const sent = decimal(value.value);
-  const expected = bodyMassIndex(weight.quantity, height.quantity, Math.min(sent.scale, MOST_DECIMALS));
+  // 31.30 is 31.3: zeros at its end do not ask for a finer comparison
+  const decimals = decimal(toShortestText(sent)).scale;
+  const expected = bodyMassIndex(weight.quantity, height.quantity, Math.min(decimals, MOST_DECIMALS));
   const facts = { weight: describe(weight), height: describe(height) };
   if (isEqual(sent, expected)) return { finding: finding(bmiAgrees, { ...facts, derived: standing.id }), equals: standing };
   return { finding: finding(bmiDiffers, { ...facts, sent: value.value, expected: toText(expected) }) };

@@ -15,6 +15,7 @@ import {
   SYSTEM,
   type ObservationStatus,
 } from '../terminology.ts';
+import { METHOD_ELEMENT } from './additions.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
 import { knownMethod, knownPosition, methodCoding, methodQualifier, positionQualifier } from './method.ts';
@@ -96,7 +97,7 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
     },
     additions: [
       ...(result.code === observation.code ? [] : [{ what: 'Observation.code.coding', origin: 'service' as const }]),
-      ...(setsMethod ? [{ what: 'Observation.method', origin: method.origin }] : []),
+      ...(setsMethod ? [{ what: METHOD_ELEMENT, origin: method.origin }] : []),
       ...qualifiers.map(({ code, origin }) => ({ what: code.display, origin })),
     ],
   };

@@ -86,4 +86,37 @@ const tareArithmetic: Rule = {
   },
 };
 
-export const DEVICE_RULES: readonly Rule[] = [deviceUnknown, deviceOverload, deviceQuarantined, tareArithmetic];
+const tareNegative: Rule = {
+  id: 'tare-negative',
+  title: 'A tare below zero',
+  family: 'device',
+  outcome: 'refuse',
+  movable: true,
+  code: 'business-rule',
+  expression: 'Observation.component',
+  source: 'OIML R 76-1, tare: the load that is subtracted; common practice: a chair weighs something',
+  explain: 'The tare is below zero, and no chair, cushion or sling weighs less than nothing. Zero the scale, and weigh the chair again.',
+  check: ({ reading }) => (reading?.tare !== undefined && isNegative(reading.tare.value) ? {} : undefined),
+};
+
+/** Raised when a Patient or Device is taken in: what judging depends on is never silently ignored. */
+export const registryFactUnusable: Rule = {
+  id: 'registry-fact-unusable',
+  title: 'A fact about a person or scale that cannot be used',
+  family: 'device',
+  outcome: 'refuse',
+  movable: false,
+  code: 'value',
+  expression: 'Device.extension',
+  source: 'local policy: a fact that judging depends on is refused rather than ignored',
+  explain: '{what} cannot be used: it must be {form}. Send it so, or leave it out.',
+};
+
+export const DEVICE_RULES: readonly Rule[] = [
+  deviceUnknown,
+  deviceOverload,
+  deviceQuarantined,
+  tareNegative,
+  tareArithmetic,
+  registryFactUnusable,
+];

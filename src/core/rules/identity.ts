@@ -1,4 +1,5 @@
 /** Resends, conflicts and corrections. Passports; the use case raises them. */
+import { NO_REMARKS } from '../finding.ts';
 import type { Rule } from './rule.ts';
 
 const IDENTITY = 'HL7 Personal Health Device guide, conditional create identifier; IHE and HL7 practice: one identifier, one reading';
@@ -13,7 +14,21 @@ export const identifierConflict: Rule = {
   expression: 'Observation.identifier',
   source: IDENTITY,
   explain:
-    'A reading with this identifier, or of this very moment, but with another content or status is stored as Observation/{existing}. Correct that one with PUT and If-Match, or give this reading an identifier of its own.',
+    'A reading with this identifier and another content is stored as Observation/{existing}. Correct that one with PUT and If-Match, or give this reading an identifier of its own.',
+  refusalStatus: 409,
+};
+
+export const otherStatus: Rule = {
+  id: 'same-reading-other-status',
+  title: 'The same reading with another status',
+  family: 'identity',
+  outcome: 'refuse',
+  movable: false,
+  code: 'conflict',
+  expression: 'Observation.status',
+  source: IDENTITY,
+  explain:
+    'The same measurement is stored as Observation/{existing} with another status. Bring that one to the new status with PUT and If-Match.',
   refusalStatus: 409,
 };
 
@@ -27,6 +42,15 @@ export const resent: Rule = {
   expression: 'Observation',
   source: IDENTITY,
   explain: 'This reading is stored already as Observation/{existing}; nothing was stored or forwarded a second time. No action is needed.',
+};
+
+export const resentHeld: Rule = {
+  ...resent,
+  id: 'resent-held',
+  title: 'The same reading again, which still waits',
+  outcome: 'warn',
+  explain:
+    'This reading is stored already as Observation/{existing} and is held there; nothing was stored a second time. Weigh again, or decide what becomes of it.',
 };
 
 export const correctionUnknown: Rule = {
@@ -66,4 +90,13 @@ export const severalMatches: Rule = {
   refusalStatus: 412,
 };
 
-export const IDENTITY_RULES: readonly Rule[] = [identifierConflict, resent, correctionUnknown, correctionOtherReading, severalMatches];
+export const IDENTITY_RULES: readonly Rule[] = [
+  identifierConflict,
+  otherStatus,
+  resent,
+  resentHeld,
+  correctionUnknown,
+  correctionOtherReading,
+  severalMatches,
+  NO_REMARKS,
+];

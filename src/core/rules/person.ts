@@ -1,5 +1,5 @@
 /** Whose reading it is, and what is not known of the person. */
-import { pointerOf } from '../observation.ts';
+import { keyOf, pointerOf } from '../observation.ts';
 import type { Rule, Subject } from './rule.ts';
 
 const SUBJECT = 'Observation.subject';
@@ -31,8 +31,7 @@ const subjectDisplayOnly: Rule = {
   code: 'business-rule',
   expression: SUBJECT,
   source: `${VITAL_SIGNS}; common practice: a name is no identifier`,
-  explain:
-    "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+  explain: "The subject has neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
   check: (subject) => (pointer(subject).kind === 'display-only' ? {} : undefined),
 };
 
@@ -73,6 +72,48 @@ const subjectUnresolvable: Rule = {
       unresolved: 'a temporary id that no entry of the Bundle has',
     } as const;
     return kind === 'elsewhere' || kind === 'conditional' || kind === 'unresolved' ? { facts: { what: what[kind] } } : undefined;
+  },
+};
+
+const referenceUnresolved: Rule = {
+  id: 'reference-unresolved',
+  title: 'A temporary reference that nothing resolves',
+  family: 'structure',
+  outcome: 'refuse',
+  movable: false,
+  code: 'not-found',
+  expression: 'Observation',
+  source: 'HL7 FHIR R4 (4.0.1), RESTful API, transaction: urn:uuid references resolve within their Bundle',
+  explain:
+    'A reference is a temporary id that no entry of the Bundle has, so no receiver could resolve it. Send what it means in the same transaction, or a reference that lasts.',
+  check: ({ observation }) => {
+    const { subject: _subject, ...others } = observation; // `subject-unresolvable` speaks of the subject
+    const [element] = Object.entries(others).find(([, value]) => holdsTemporaryReference(value)) ?? [];
+    return element === undefined ? undefined : { expression: `Observation.${element}` };
+  },
+};
+
+function holdsTemporaryReference(value: unknown): boolean {
+  if (value === null || typeof value !== 'object') return false;
+  return Object.entries(value).some(
+    ([key, item]) => (key === 'reference' && typeof item === 'string' && /^urn:(uuid|oid):/.test(item)) || holdsTemporaryReference(item),
+  );
+}
+
+const focusElsewhere: Rule = {
+  id: 'focus-elsewhere',
+  title: 'Measured of somebody else than the subject',
+  family: 'person',
+  outcome: 'refuse',
+  movable: false,
+  code: 'not-supported',
+  expression: 'Observation.focus',
+  source: 'HL7 FHIR R4 (4.0.1), Observation.focus: what was observed, when it is not the subject',
+  explain:
+    'The focus says that the number belongs to somebody or something other than the subject. Send the reading with that person as subject.',
+  check: ({ observation, context: { knownBases } }) => {
+    const subject = keyOf(pointerOf(observation.subject, knownBases));
+    return observation.focus?.some((focus) => keyOf(pointerOf(focus, knownBases)) !== subject) ? {} : undefined;
   },
 };
 
@@ -123,6 +164,8 @@ export const PERSON_RULES: readonly Rule[] = [
   subjectDisplayOnly,
   subjectNotPatient,
   subjectUnresolvable,
+  referenceUnresolved,
+  focusElsewhere,
   personAmbiguous,
   personUnknown,
   ageUnknown,

@@ -151,9 +151,9 @@ const unusualBmi: Rule = {
   check: (subject) => {
     if (isOutOfBand(subject)) return undefined;
     for (const draft of subject.bmi) {
-      const value = decimal(draft.valueText);
       const { range, prior } = usualBmi(draft, subject);
-      if (range !== undefined && isOutside(value, range)) return { facts: { ...describe(draft), low: range[0], high: range[1], prior } };
+      if (range !== undefined && isOutside(draft.value, range))
+        return { facts: { ...describe(draft), low: range[0], high: range[1], prior } };
     }
     return undefined;
   },

@@ -106,7 +106,7 @@ const precisionStep: Rule = {
     if (isMultipleOf(quantity.value, step)) return undefined;
     const [below, above] = neighbours(quantity.value, step);
     return {
-      facts: { value: quantity.text, unit: quantity.unit, step: toShortestText(step), below, above, hint: conversionHint(quantity) },
+      facts: { value: quantity.text, unit: quantity.unit, step: toShortestText(step), below, above, hint: hintFor(subject, quantity) },
     };
   },
 };
@@ -199,6 +199,16 @@ function neighbours(value: Decimal, step: Decimal): [below: string, above: strin
   const written = (coefficient: bigint): string => toText(roundHalfUp({ coefficient, scale }, step.scale));
   return [written(below), written(below + size)];
 }
+
+/** What may lie behind the digits: a conversion, or a small child whom nobody told us of. */
+function hintFor({ band, context }: Subject, quantity: Quantity): string {
+  const fineEnough = band === 'age-unknown' && isMultipleOf(quantity.value, stepOf(quantity.unit, true, context.policy));
+  const isInfantWeight = UNITS[quantity.unit].of === 'weight' && compare(inBaseUnit(quantity), HEAVIEST_INFANT_KG) <= 0;
+  const infant = fineEnough && isInfantWeight ? '; an infant may be weighed so finely, but the birth date is not known here' : '';
+  return conversionHint(quantity) || infant;
+}
+
+const HEAVIEST_INFANT_KG = decimal('20');
 
 const OTHER_SYSTEM: Readonly<Record<UnitCode, { readonly unit: UnitCode; readonly steps: readonly string[] }>> = {
   kg: { unit: '[lb_av]', steps: ['1', '0.25', '0.1'] },

@@ -20,6 +20,24 @@ const categoryMissing: Rule = {
   check: ({ observation }) => (observation.category?.some((category) => hasCoding(category, VITAL_SIGNS_CATEGORY)) ? undefined : {}),
 };
 
+const repeatedCoding: Rule = {
+  id: 'coding-repeated',
+  title: 'A coding twice that must be there once',
+  family: 'profile',
+  outcome: 'refuse',
+  movable: false,
+  code: 'structure',
+  expression: 'Observation.category',
+  source: `${VITAL_SIGNS}, category slice VSCat (1..1); bodyweight and bodyheight, code (1..1)`,
+  explain: 'The vital-signs category or the code that the profile requires is there more than once. Send each of them once.',
+  check: ({ observation, measure }) => {
+    const categories = observation.category?.filter((category) => hasCoding(category, VITAL_SIGNS_CATEGORY)) ?? [];
+    const parent = measure && PARENT_CODE[measure.of].code;
+    const codes = observation.code.coding?.filter(({ system, code }) => system === SYSTEM.loinc && code === parent) ?? [];
+    return [...(categories.length > 1 ? [{}] : []), ...(codes.length > 1 ? [{ expression: 'Observation.code.coding' }] : [])];
+  },
+};
+
 const codeNotServed: Rule = {
   id: 'code-not-served',
   title: 'Neither a body weight nor a body height',
@@ -30,20 +48,21 @@ const codeNotServed: Rule = {
   expression: 'Observation.code',
   source: 'HL7 FHIR R4 (4.0.1), StructureDefinition bodyweight, bodyheight, bmi: fixed LOINC codes',
   explain:
-    'No coding is one that this service knows as a body weight, body height or BMI. Send LOINC 29463-7, 8302-2 or a more specific one of the list at /rules/code-not-served.',
+    'No coding is one that this service knows as a body weight, body height or BMI. Send LOINC 29463-7, 8302-2 or a more specific one of /fhir/ValueSet/body-weight-codes or /fhir/ValueSet/body-height-codes.',
   check: ({ measure }) => (measure ? undefined : {}),
 };
 
 const codesConflict: Rule = {
   id: 'codes-conflict',
-  title: 'Codes of two different measures',
+  title: 'Codes that contradict each other',
   family: 'profile',
   outcome: 'refuse',
   movable: false,
   code: 'code-invalid',
   expression: 'Observation.code',
   source: `${VITAL_SIGNS}, code: exactly one measure`,
-  explain: 'The codings name more than one of weight, height and BMI. Send one Observation for each.',
+  explain:
+    'The codings contradict each other: two measures, measured and stated, lying and standing, or with and without clothes. Send one Observation for each.',
   check: ({ measure }) => (measure?.conflicting ? {} : undefined),
 };
 
@@ -203,7 +222,7 @@ const narrativeActive: Rule = {
   outcome: 'refuse',
   movable: false,
   code: 'invariant',
-  expression: 'Observation.text.div',
+  expression: 'Observation.text.`div`',
   source: 'HL7 FHIR R4 (4.0.1), Narrative, txt-1: basic formatting only',
   explain: 'The narrative holds more than basic formatting, such as a script or a form. Send plain text formatting, or no narrative.',
   check: ({ observation }) => (observation.text !== undefined && ACTIVE_MARKUP.test(observation.text.div) ? {} : undefined),
@@ -254,6 +273,7 @@ export const parentCodeAdded: Rule = {
 
 export const PROFILE_RULES: readonly Rule[] = [
   categoryMissing,
+  repeatedCoding,
   codeNotServed,
   codesConflict,
   displayContradicts,

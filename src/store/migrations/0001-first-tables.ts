@@ -25,6 +25,8 @@ export const firstTables: Migration = {
     `create table observation (
       seq integer primary key references resource_version (seq),
       person text not null,
+      person_as_sent text,
+      moves integer not null check (moves >= 0),
       quantified text not null check (quantified in ('weight', 'height', 'bmi')),
       status text not null,
       held integer not null check (held in (0, 1)),
@@ -35,6 +37,7 @@ export const firstTables: Migration = {
       standing text
     ) strict`,
     'create index observation_by_person on observation (person, start_ms)',
+    'create index observation_by_logical_person on observation (person_as_sent) where person_as_sent is not null',
     'create index observation_by_device on observation (device) where device is not null',
     "create index observation_by_rare_status on observation (status) where status <> 'final'",
     'create index observation_by_start on observation (start_ms)',

@@ -42,8 +42,10 @@ export function readingsSuite(factory: StoreFactory): void {
     });
     afterEach(() => given.end());
 
-    const put = (decoded: Reading) =>
-      given.store.write((tx) => tx.putObservation(decoded.id, observationContent('70.0'), factsOf(decoded)));
+    const put = (decoded: Reading, personAsSent?: string) =>
+      given.store.write((tx) =>
+        tx.putObservation(decoded.id, observationContent('70.0'), factsOf(decoded, personAsSent === undefined ? {} : { personAsSent })),
+      );
 
     test('a reading comes back exactly as it was decoded, absent parts absent', async () => {
       let version = 0;
@@ -79,11 +81,11 @@ export function readingsSuite(factory: StoreFactory): void {
 
     test('a reading is found by its id, as corrected and under the person that it was moved to', async () => {
       const key = 'identifier:urn:harbourlight|77';
-      await put(reading('r1', 1, { person: key }));
+      await put(reading('r1', 1, { person: key }), key);
       const corrected = reading('r1', 2, { person: key, quantity: measured('71.5', 'kg'), status: 'amended' });
-      await put(corrected);
+      await put(corrected, key);
       expect(await given.store.read.readingOf('r1')).toStrictEqual(corrected);
-      await given.store.write((tx) => tx.reassign(key, PERSON));
+      expect(await given.store.write((tx) => tx.refile(key, PERSON))).toEqual([key]);
       expect(await given.store.read.readingOf('r1')).toStrictEqual({ ...corrected, person: PERSON });
       expect(await given.store.read.readingOf('r2')).toBeUndefined();
     });
@@ -104,15 +106,28 @@ export function readingsSuite(factory: StoreFactory): void {
 
     test('a person known by another key is moved with readings and outbox items', async () => {
       const key = 'identifier:urn:harbourlight|77';
-      await put(reading('r1', 1, { person: key }));
+      await put(reading('r1', 1, { person: key }), key);
       await given.store.write((tx) => tx.enqueue(outboxItem(key, ['r1'])));
-      await given.store.write((tx) => tx.reassign(key, PERSON));
+      expect(await given.store.write((tx) => tx.refile(key, PERSON))).toEqual([key]);
       expect(await given.store.read.readingsOf(key)).toEqual([]);
       expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([reading('r1', 1)]);
       expect((await given.store.outbox.list({ limit: 5 })).map(({ person }) => person)).toEqual([PERSON]);
     });
 
-    test('a fingerprint leads to the Observation that was first stored for it', async () => {
+    test('what was filed for another Patient moves alone, and says how often', async () => {
+      const key = 'identifier:urn:harbourlight|77';
+      const other = 'Patient/otis-fernbank';
+      await put(reading('r1', 1), key);
+      await put(reading('r2', 1));
+      expect(await given.store.write((tx) => tx.refile(key, other))).toEqual([PERSON]);
+      expect(await given.store.read.readingsOf(PERSON)).toStrictEqual([reading('r2', 1)]);
+      expect(await given.store.read.readingsOf(other)).toStrictEqual([reading('r1', 1, { person: other, moves: 1 })]);
+      expect(await given.store.write((tx) => tx.refile(key, other))).toEqual([]);
+      await put(reading('r1', 2, { person: other, moves: 1 }), key);
+      expect((await given.store.read.readingOf('r1'))?.moves).toBe(1);
+    });
+
+    test('a fingerprint leads to the Observations stored for it, the first one first', async () => {
       await given.store.write(async (tx) => {
         await tx.addFingerprint('f1', 'first');
         await tx.addFingerprint('f1', 'second');
@@ -120,9 +135,9 @@ export function readingsSuite(factory: StoreFactory): void {
         await tx.addFingerprint('f2', 'second');
       });
       const { read } = given.store;
-      expect(await read.idByFingerprint('f1')).toBe('first');
-      expect(await read.idByFingerprint('f2')).toBe('second');
-      expect(await read.idByFingerprint('f3')).toBeUndefined();
+      expect(await read.idsByFingerprint('f1')).toEqual(['first', 'second']);
+      expect(await read.idsByFingerprint('f2')).toEqual(['second']);
+      expect(await read.idsByFingerprint('f3')).toEqual([]);
       expect(await read.isFingerprintOf('f1', 'second')).toBe(true);
       expect(await read.isFingerprintOf('f2', 'first')).toBe(false);
     });

@@ -43,7 +43,7 @@ describe('what the published schema and its peers let through is refused', () =>
     ['empty text', { code: { text: '' } }, 'value Observation.code.text'],
     ['empty URI', { implicitRules: '' }, 'value Observation.implicitRules'],
     ['bad id', { id: 'a_b' }, 'value Observation.id'],
-    ['narrative that is no text', { text: { status: 'generated', div: 5 } }, 'structure Observation.text.div'],
+    ['narrative that is no text', { text: { status: 'generated', div: 5 } }, 'structure Observation.text.`div`'],
     ['narrative without status', { text: { div: '<div>Weight</div>' } }, 'required Observation.text.status'],
     ['extension without url', { extension: [{ valueString: 'x' }] }, 'required Observation.extension[0].url'],
     ['fault in the extension of a primitive', { _status: { extension: [] } }, 'structure Observation.status.extension'],

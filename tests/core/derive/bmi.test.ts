@@ -216,6 +216,12 @@ describe('a person of whom only the year of birth is known', () => {
 });
 
 describe('an impossible BMI', () => {
+  it('of a height of nearly nothing has more digits than a literal may have, and breaks nothing', () => {
+    const set = deriveBmi([h('h1', '2026-03-01T08:00:00Z', '0.000000000000000000000000000001'), w('w1')], ADA, DEFAULT_POLICY);
+    expect(set.drafts).toEqual([]);
+    expect(set.without.get('w1')).toBe('impossible');
+  });
+
   it('is never among those that ought to exist, whatever became of the reading that should have been held', () => {
     const set = deriveBmi([h('h1', '2026-03-01T08:00:00Z', '52.0'), w('w1', undefined, '90.0')], ADA, DEFAULT_POLICY);
     expect(set.drafts).toEqual([]);

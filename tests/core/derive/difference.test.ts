@@ -120,7 +120,7 @@ describe('from what stands', () => {
   it('each weight has its own, changed or not', () => {
     const other = reading(weight('82.0', 'kg', { effectiveDateTime: '2026-03-02T09:00:00Z' }), 'w2');
     expect(brief(difference([W, other, H], [STANDING]))).toEqual([
-      { id: bmiIdOf('w2'), version: 1, status: 'final', value: '32.0', from: ['w2', 'h1'] },
+      { id: bmiIdOf({ id: 'w2' }), version: 1, status: 'final', value: '32.0', from: ['w2', 'h1'] },
     ]);
   });
 });

@@ -45,7 +45,7 @@ describe('the list of rules', () => {
     expect(rule.title).not.toMatch(/[.{}]/);
     expect(sentencesOf(rule)).toBeGreaterThanOrEqual(2);
     expect(rule.explain.trim()).toBe(rule.explain);
-    expect(rule.expression).toMatch(/^(Observation|http\.)/);
+    expect(rule.expression).toMatch(/^(Observation|Device|http\.)/);
   });
 
   it('names only settings that the policy has', () => {

@@ -74,6 +74,21 @@ export const DEVICE_ROWS: Readonly<Record<string, RuleRows>> = {
       },
     ],
   },
+  'tare-negative': {
+    as: { outcome: 'refuse', code: 'business-rule', expression: 'Observation.component' },
+    accepts: [
+      { title: 'nothing to subtract', observation: inChair('70.0', '70.0', '0.0') },
+      { title: 'a chair', observation: inChair('70.0', '86.5', '16.5') },
+    ],
+    rejects: [
+      {
+        title: 'less than nothing',
+        observation: inChair('70.0', '60.0', '-10.0'),
+        message:
+          'The tare is below zero, and no chair, cushion or sling weighs less than nothing. Zero the scale, and weigh the chair again.',
+      },
+    ],
+  },
   'tare-arithmetic': {
     as: { outcome: 'hold', code: 'business-rule', expression: 'Observation.value.ofType(Quantity).value' },
     accepts: [

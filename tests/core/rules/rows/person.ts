@@ -1,7 +1,8 @@
 /** Example rows of the rules about whose reading it is. */
-import { ADA, weight } from '../../../measurements.ts';
+import { ADA, weight, type Changes } from '../../../measurements.ts';
 import type { RuleRows } from '../rule-tester.ts';
 
+const TEMPORARY = 'urn:uuid:0b49fe9e-608d-4ec4-9070-37b2a2ca1721';
 const NOBODY = { key: '', known: false };
 const BY_NUMBER = { identifier: { system: 'https://harbourlight.example/persons', value: 'HL-1' } };
 const literal = weight();
@@ -37,15 +38,13 @@ export const PERSON_ROWS: Readonly<Record<string, RuleRows>> = {
         title: 'a name and nothing else',
         observation: weight('70.0', 'kg', { subject: { display: 'Ada Harbour (invented)' } }),
         context: { person: NOBODY },
-        message:
-          "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+        message: "The subject has neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
       },
       {
         title: 'an identifier whose system is missing',
         observation: weight('70.0', 'kg', { subject: { identifier: { value: 'HL-1' } } }),
         context: { person: NOBODY },
-        message:
-          "The subject has a display text but neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
+        message: "The subject has neither a reference nor an identifier with system and value. Scan the person's identifier and send it.",
       },
     ],
   },
@@ -80,6 +79,40 @@ export const PERSON_ROWS: Readonly<Record<string, RuleRows>> = {
       context: { person: NOBODY },
       message: `The reference is ${what}. Send Patient/ID in the EHR's own id space, or an identifier with system and value.`,
     })),
+  },
+  'reference-unresolved': {
+    as: { outcome: 'refuse', code: 'not-found', expression: 'Observation' },
+    accepts: [
+      { title: 'a device that lasts', observation: weight('70.0', 'kg', { device: { reference: 'Device/scale-7' } }) },
+      { title: 'a text that only looks so', observation: weight('70.0', 'kg', { note: [{ text: TEMPORARY }] }) },
+    ],
+    rejects: [
+      ['the device', { device: { reference: TEMPORARY } }, 'Observation.device'],
+      ['a performer', { performer: [{ display: 'N. Urse' }, { reference: TEMPORARY }] }, 'Observation.performer'],
+      [
+        'an extension',
+        { extension: [{ url: 'https://harbourlight.example/by', valueReference: { reference: TEMPORARY } }] },
+        'Observation.extension',
+      ],
+    ].map(([title, changes, expression]) => ({
+      title: title as string,
+      observation: weight('70.0', 'kg', changes as Changes),
+      expression: expression as string,
+      message:
+        'A reference is a temporary id that no entry of the Bundle has, so no receiver could resolve it. Send what it means in the same transaction, or a reference that lasts.',
+    })),
+  },
+  'focus-elsewhere': {
+    as: { outcome: 'refuse', code: 'not-supported', expression: 'Observation.focus' },
+    accepts: [{ title: 'the subject again', observation: weight('70.0', 'kg', { focus: [{ reference: 'Patient/ada' }] }) }],
+    rejects: [
+      {
+        title: 'somebody else',
+        observation: weight('70.0', 'kg', { focus: [{ reference: 'Patient/bo' }] }),
+        message:
+          'The focus says that the number belongs to somebody or something other than the subject. Send the reading with that person as subject.',
+      },
+    ],
   },
   'person-ambiguous': {
     as: { outcome: 'hold', code: 'multiple-matches', expression: 'Observation.subject.identifier' },

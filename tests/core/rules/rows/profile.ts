@@ -8,11 +8,12 @@ const LOINC = 'http://loinc.org';
 const VITAL_SIGNS = { system: 'http://terminology.hl7.org/CodeSystem/observation-category', code: 'vital-signs' };
 const HTEST = { system: 'http://terminology.hl7.org/CodeSystem/v3-ActReason', code: 'HTEST' };
 const CODE_NOT_SERVED =
-  'No coding is one that this service knows as a body weight, body height or BMI. Send LOINC 29463-7, 8302-2 or a more specific one of the list at /rules/code-not-served.';
+  'No coding is one that this service knows as a body weight, body height or BMI. Send LOINC 29463-7, 8302-2 or a more specific one of /fhir/ValueSet/body-weight-codes or /fhir/ValueSet/body-height-codes.';
 const MODIFIER =
   'A modifier extension could turn the meaning of the reading around, and this service knows none. Send the reading without it.';
 const EFFECTIVE_TYPE =
   'The time is a Timing, an instant, or a Period whose start does not name a day. Send effectiveDateTime, or a Period with both ends.';
+const TWICE = 'The vital-signs category or the code that the profile requires is there more than once. Send each of them once.';
 const methodOf = (system: string, code: string) => ({ coding: [{ system, code }] });
 const narrative = (inner: string) => ({ status: 'generated', div: `<div xmlns="http://www.w3.org/1999/xhtml">${inner}</div>` });
 
@@ -37,6 +38,35 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
       observation: weight('70.0', 'kg', { category }),
       message: `No category says vital-signs. Add a category coding with system ${VITAL_SIGNS.system} and code vital-signs.`,
     })),
+  },
+  'coding-repeated': {
+    as: { outcome: 'refuse', code: 'structure', expression: 'Observation.category' },
+    accepts: [
+      {
+        title: 'another category beside it',
+        observation: weight('70.0', 'kg', { category: [{ coding: [VITAL_SIGNS] }, { coding: [{ ...VITAL_SIGNS, code: 'exam' }] }] }),
+      },
+    ],
+    rejects: [
+      {
+        title: 'the category twice',
+        observation: weight('70.0', 'kg', { category: [{ coding: [VITAL_SIGNS] }, { coding: [VITAL_SIGNS] }] }),
+        message: TWICE,
+      },
+      {
+        title: 'the code twice',
+        observation: weight('70.0', 'kg', {
+          code: {
+            coding: [
+              { system: LOINC, code: '29463-7' },
+              { system: LOINC, code: '29463-7', display: 'Body weight' },
+            ],
+          },
+        }),
+        message: TWICE,
+        expression: 'Observation.code.coding',
+      },
+    ],
   },
   'code-not-served': {
     as: { outcome: 'refuse', code: 'code-invalid', expression: 'Observation.code' },
@@ -67,7 +97,23 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'a weight code beside a height code',
         observation: weight('70.0', 'kg', { code: { coding: [...codings('29463-7', '8302-2')] } }),
-        message: 'The codings name more than one of weight, height and BMI. Send one Observation for each.',
+        message:
+          'The codings contradict each other: two measures, measured and stated, lying and standing, or with and without clothes. Send one Observation for each.',
+      },
+      ...[
+        ['measured and stated', '3141-9', '3142-7'],
+        ['with and without clothes', '8350-1', '8351-9'],
+      ].map(([title = '', ...codes]) => ({
+        title,
+        observation: weight('70.0', 'kg', { code: { coding: [...codings('29463-7', ...codes)] } }),
+        message:
+          'The codings contradict each other: two measures, measured and stated, lying and standing, or with and without clothes. Send one Observation for each.',
+      })),
+      {
+        title: 'lying and standing',
+        observation: height('170.0', 'cm', { code: { coding: [...codings('8302-2', '8306-3', '8308-9')] } }),
+        message:
+          'The codings contradict each other: two measures, measured and stated, lying and standing, or with and without clothes. Send one Observation for each.',
       },
       {
         title: 'the same with displays',
@@ -79,7 +125,8 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
             ],
           },
         }),
-        message: 'The codings name more than one of weight, height and BMI. Send one Observation for each.',
+        message:
+          'The codings contradict each other: two measures, measured and stated, lying and standing, or with and without clothes. Send one Observation for each.',
       },
     ],
   },
@@ -290,7 +337,7 @@ export const PROFILE_ROWS: Readonly<Record<string, RuleRows>> = {
     ],
   },
   'narrative-active': {
-    as: { outcome: 'refuse', code: 'invariant', expression: 'Observation.text.div' },
+    as: { outcome: 'refuse', code: 'invariant', expression: 'Observation.text.`div`' },
     accepts: [{ title: 'plain formatting', observation: weight('70.0', 'kg', { text: narrative('<p>Weight <b>70.0</b> kg</p>') }) }],
     rejects: ['<a href="javascript:void(0)">x</a>', '<a href="data:text/html,x">x</a>'].map((inner) => ({
       title: inner,
