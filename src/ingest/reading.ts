@@ -1,5 +1,4 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
-import type * as fhir4 from 'fhir/r4.js';
 import { isDeepStrictEqual } from 'node:util';
 import { conformObservation } from '../core/conform.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
