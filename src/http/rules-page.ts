@@ -28,8 +28,12 @@ const LIMITED: Readonly<Record<Quantified, { readonly unit: string; readonly ref
 };
 
 export const RULES_STYLE =
-  'body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}table{border-collapse:collapse}' +
-  'th,td{border:1px solid #999;padding:.3rem .6rem;text-align:left;vertical-align:top}';
+  ':root{color-scheme:light dark}body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}' +
+  'table{border-collapse:collapse;width:100%}th,td{border:1px solid #888;padding:.3rem .6rem;text-align:left;vertical-align:top}td{overflow-wrap:anywhere}th[scope=row]{min-width:7rem}' +
+  '.caution{border-left:.25rem solid #b60;padding-left:.75rem}' +
+  // on a narrow screen each row becomes a block of its own, so that nothing has to be scrolled sideways
+  '@media(max-width:48rem){.list thead{position:absolute;clip-path:inset(50%)}.list tr{display:block;border-top:1px solid #888;padding:.5rem 0}' +
+  '.list td{display:block;border:0;padding:.1rem 0}.list td::before{content:attr(data-head) ": ";font-weight:bold}}';
 /** For the Content-Security-Policy, which allows this one style and no other. */
 export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
 
@@ -100,30 +104,54 @@ function settingsInWords(name: string, policy: Policy): RuleInWords['settings'] 
 function listOf(rules: readonly RuleInWords[]): string {
   const rows = rules.map(
     ({ id, title, outcome, explain, source }) =>
-      `<tr><td><a href="/rules/${escapeHtml(encodeURIComponent(id))}">${escapeHtml(id)}</a></td>${cells([title, outcome, explain, source])}</tr>`,
+      `<tr><td data-head="rule"><a href="/rules/${escapeHtml(encodeURIComponent(id))}">${escapeHtml(id)}</a></td>${cells([title, OUTCOME_WORDS[outcome], explain, source], LIST_HEADS.slice(1))}</tr>`,
   );
-  return table(['rule', 'title', 'outcome', 'what it says', 'source'], rows);
+  return table(LIST_HEADS, rows);
 }
 
 function detailOf({ settings, ...rule }: RuleInWords): string {
-  const facts = Object.entries(rule).map(([name, value]) => `<tr><th scope="row">${escapeHtml(name)}</th>${cells([String(value)])}</tr>`);
-  const values = settings.map(({ name, value, means, source }) => `<tr>${cells([name, value, means, source])}</tr>`);
-  const thresholds = values.length === 0 ? '<p>It reads no threshold.</p>' : table(['setting', 'value', 'meaning', 'source'], values);
+  const shown: readonly (readonly [string, string])[] = [
+    ['rule', rule.id],
+    ['what it says', rule.explain],
+    ['what it does', OUTCOME_WORDS[rule.outcome]],
+    ['by default', OUTCOME_WORDS[rule.outcomeByDefault]],
+    ['may the policy change that', rule.movable ? 'yes' : 'no'],
+    ['source', rule.source],
+    ['element', rule.expression],
+    ['FHIR issue code', rule.code],
+    ['family', rule.family],
+  ];
+  const facts = shown.map(([name, value]) => `<tr><th scope="row">${escapeHtml(name)}</th>${cells([value])}</tr>`);
+  const values = settings.map(({ name, value, means, source }) => `<tr>${cells([name, value, means, source], SETTING_HEADS)}</tr>`);
+  const thresholds = values.length === 0 ? '<p>It reads no threshold.</p>' : table(SETTING_HEADS, values);
   return `<table>${facts.join('')}</table><h2>Thresholds</h2>${thresholds}<p><a href="/rules">All rules</a></p>`;
 }
 
+const LIST_HEADS = ['rule', 'title', 'what it does', 'what it says', 'source'] as const;
+const SETTING_HEADS = ['setting', 'value', 'meaning', 'source'] as const;
+const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks' } as const;
+
 function table(heads: readonly string[], rows: readonly string[]): string {
-  return `<table><tr>${heads.map((head) => `<th scope="col">${escapeHtml(head)}</th>`).join('')}</tr>${rows.join('')}</table>`;
+  const head = heads.map((text) => `<th scope="col">${escapeHtml(text)}</th>`).join('');
+  return `<table class="list"><thead><tr>${head}</tr></thead><tbody>${rows.join('')}</tbody></table>`;
 }
 
-function cells(texts: readonly string[]): string {
-  return texts.map((text) => `<td>${escapeHtml(text)}</td>`).join('');
+/** Each cell carries its column's head, for screens on which the head is not shown. */
+function cells(texts: readonly string[], heads: readonly string[] = []): string {
+  const cell = (text: string, head: string | undefined): string =>
+    `<td${head === undefined ? '' : ` data-head="${escapeHtml(head)}"`}>${escapeHtml(text)}</td>`;
+  return texts.map((text, index) => cell(text, heads[index])).join('');
 }
+
+const CAUTION =
+  'Steelyard checks data entry and arithmetic; it makes no medical decision. Clinical judgement, local policy and licensed practice come first. Verify a held reading by weighing again.';
 
 function page(title: string, policy: Policy, body: string): string {
   return (
-    `<!doctype html><html lang="en"><head><meta charset="utf-8"><title>${escapeHtml(title)}</title><style>${RULES_STYLE}</style></head>` +
-    `<body><h1>${escapeHtml(title)}</h1><p>Running policy: ${escapeHtml(policy.version)}</p>${body}</body></html>`
+    `<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width,initial-scale=1">` +
+    `<title>${escapeHtml(title)}</title><style>${RULES_STYLE}</style></head>` +
+    `<body><main><h1>${escapeHtml(title)}</h1><p class="caution">${CAUTION}</p>` +
+    `<p>Policy in force: ${escapeHtml(policy.version)}</p>${body}</main></body></html>`
   );
 }
 

@@ -131,11 +131,19 @@ describe('the rules', () => {
     expect(shown.map(({ name }) => name).sort()).toEqual(expected.sort());
     const page = (await edge.call('GET', `/rules/${id}`, { headers: { Accept: 'text/html' } })).text;
     if (measured.includes('bmi')) {
-      expect(page).toContain('<td>7.5 to 190 kg/m2</td><td>20 years and over: publish no BMI outside this span</td>');
-      expect(page).toContain('<td>10.3 to 51.7 kg/m2</td><td>5 to 9 years: hold outside this span</td>');
+      expect(page).toContain(
+        '<td data-head="value">7.5 to 190 kg/m2</td><td data-head="meaning">20 years and over: publish no BMI outside this span</td>',
+      );
+      expect(page).toContain(
+        '<td data-head="value">10.3 to 51.7 kg/m2</td><td data-head="meaning">5 to 9 years: hold outside this span</td>',
+      );
     } else {
-      expect(page).toContain('<td>2 to 650 kg</td><td>20 years and over: refuse outside this span</td>');
-      expect(page).toContain('<td>85.1 to 166.1 cm</td><td>5 to 9 years: hold outside this span</td>');
+      expect(page).toContain(
+        '<td data-head="value">2 to 650 kg</td><td data-head="meaning">20 years and over: refuse outside this span</td>',
+      );
+      expect(page).toContain(
+        '<td data-head="value">85.1 to 166.1 cm</td><td data-head="meaning">5 to 9 years: hold outside this span</td>',
+      );
     }
   });
 
