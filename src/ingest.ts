@@ -4,12 +4,12 @@
  * the same judgement and stores nothing.
  */
 import { conformObservation } from './core/conform.ts';
-import { toOperationOutcome, type Finding } from './core/finding.ts';
+import { toOperationOutcome } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
 import type { Policy } from './core/policy.ts';
-import type { Assessment, BundleAnswer, IntakeAnswer } from './ingest/answer.ts';
+import { refused, type Assessment, type BundleAnswer, type IntakeAnswer, type Taken } from './ingest/answer.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
-import { conformCorrection, correctReading, createReading, judgeNew, refused, type Judgement } from './ingest/reading.ts';
+import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
 import { putRegistry, type RegistryType } from './ingest/registry.ts';
 import type { Clock, Store, StoreWriter, Token } from './ports.ts';
@@ -49,8 +49,6 @@ export interface IntakeParts {
   /** Told after a commit that may have queued something. */
   readonly onStored?: () => void;
 }
-
-type Taken = IntakeAnswer & { readonly findings: readonly Finding[] };
 
 export function createIntake(parts: IntakeParts): Intake {
   const work: BundleWork = { ...parts, onStored: parts.onStored ?? (() => undefined) };

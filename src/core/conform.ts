@@ -3,7 +3,7 @@
  * Structure first (HL7's schema), then the constraints of resource and profiles (FHIRPath).
  */
 import { checkInvariants } from './conformance/invariants.ts';
-import { checkStructure, isServedType, type ServedType, type StructureFault } from './conformance/structure.ts';
+import { checkStructure, type ServedType, type StructureFault } from './conformance/structure.ts';
 import { finding, type Finding } from './finding.ts';
 import { isJsonObject, toPlain, type JsonObject, type JsonProblem, type JsonValue } from './json.ts';
 import type { ExactObservation } from './observation.ts';
@@ -31,12 +31,6 @@ export function conformResource(parsed: JsonValue, type: ServedType): Conformed<
     finding(structure.fhirInvariant, { key, problem }, { expression }),
   );
   return broken.length > 0 ? { ok: false, findings: broken } : { ok: true, resource: parsed };
-}
-
-/** The type that a body claims, when it is one that the structure check knows. */
-export function claimedType(parsed: JsonValue): ServedType | undefined {
-  const type = isJsonObject(parsed) ? parsed['resourceType'] : undefined;
-  return isServedType(type) ? type : undefined;
 }
 
 const RULE_OF_KIND = {

@@ -1,7 +1,8 @@
 /** How intake calls answer, in the terms of the contract. */
 import type * as fhir4 from 'fhir/r4.js';
-import type { RefusalStatus, Verdict } from '../core/finding.ts';
+import { refusalStatusOf, toOperationOutcome, type Finding, type RefusalStatus, type Verdict } from '../core/finding.ts';
 import type { JsonObject } from '../core/json.ts';
+import type { Policy } from '../core/policy.ts';
 import type { StoredResource } from '../ports.ts';
 
 /** How one intake call answers. `status` is the HTTP status that the contract gives it. */
@@ -11,6 +12,18 @@ export interface IntakeAnswer {
   /** The stored or already existing resource: Location and ETag are made from it. */
   readonly resource?: StoredResource;
   readonly outcome: fhir4.OperationOutcome;
+}
+
+/** An answer with its findings, so that a refusal can be kept. */
+export type Taken = IntakeAnswer & { readonly findings: readonly Finding[] };
+
+export function refused(findings: readonly Finding[], { policy }: { readonly policy: Policy }): Taken {
+  return {
+    status: refusalStatusOf(findings),
+    verdict: 'refused',
+    findings,
+    outcome: toOperationOutcome(findings, { policyVersion: policy.version }),
+  };
 }
 
 /** What would happen, of which nothing was stored. */

@@ -6,12 +6,12 @@ import { setImmediate as nextTurn } from 'node:timers/promises';
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
 import { conformObservation, conformResource } from '../core/conform.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
-import { isJsonObject, stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
+import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
-import type { BundleAnswer, IntakeAnswer } from './answer.ts';
-import { StoreUnavailable, type Store, type StoreWriter, type Token } from '../ports.ts';
-import { at, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
-import { conformCorrection, correctReading, createReading, refused, type ReadingWork } from './reading.ts';
+import { refused, type BundleAnswer, type Taken } from './answer.ts';
+import { StoreUnavailable, type Store, type StoreWriter } from '../ports.ts';
+import { at, faultInEntry, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
+import { conformCorrection, correctReading, createReading, type ReadingWork } from './reading.ts';
 import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
 import { recordRefusal } from './record.ts';
@@ -30,24 +30,22 @@ const NOT_NOW = 'The store cannot take this entry now. It was not stored; send i
 /** A transaction of this many entries lets others, such as a health check, have a turn. */
 const ENTRIES_A_TURN = 50;
 
-/** An answer with its findings, so that a failed transaction can keep its refusal. */
-type EntryAnswer = IntakeAnswer & { readonly findings?: readonly Finding[] };
-
 export async function takeBundle(parsed: JsonObject, text: string, work: BundleWork): Promise<BundleAnswer> {
+  const raw = parsed['entry'];
+  if (Array.isArray(raw) && raw.length > MOST_ENTRIES)
+    throw new ServiceError('ERR_TOO_LARGE', `A Bundle may have at most ${MOST_ENTRIES} entries; send several.`, {
+      expression: 'Bundle.entry',
+    });
   const conformed = conformResource(parsed, 'Bundle');
-  if (!conformed.ok && parsed['type'] === 'batch' && hasFaultyEntry(parsed)) return takeBatch(parsed['entry'] as JsonValue[], work);
+  if (!conformed.ok && parsed['type'] === 'batch' && hasFaultyEntry(parsed)) return takeBatch(raw as JsonValue[], readEntry, work);
   if (!conformed.ok) {
     const { outcome, status, findings } = refused(conformed.findings, work);
     await keepRefusal(text, findings, work);
     return { status, body: outcome as unknown as JsonObject };
   }
   const type = conformed.resource['type'];
-  const entries = (conformed.resource['entry'] ?? []) as JsonObject[];
-  if (entries.length > MOST_ENTRIES)
-    throw new ServiceError('ERR_TOO_LARGE', `A Bundle may have at most ${MOST_ENTRIES} entries; send several.`, {
-      expression: 'Bundle.entry',
-    });
-  if (type === 'batch') return takeBatch(entries, work);
+  const entries = (raw ?? []) as JsonObject[];
+  if (type === 'batch') return takeBatch(entries, toEntry, work);
   if (type === 'transaction') return takeTransaction(entries, text, work);
   throw new ServiceError('ERR_NOT_SUPPORTED', 'Send a Bundle of type batch or transaction.', { expression: 'Bundle.type' });
 }
@@ -71,18 +69,28 @@ function readEntry(raw: JsonValue, index: number): Entry | readonly Finding[] {
   return conformed.findings.map((one) => ({ ...one, expression: one.expression.replace('Bundle.entry[0]', `Bundle.entry[${index}]`) }));
 }
 
-async function takeBatch(raw: readonly JsonValue[], work: BundleWork): Promise<BundleAnswer> {
+async function takeBatch<Raw extends JsonValue>(
+  raw: readonly Raw[],
+  read: (raw: Raw, index: number) => Entry | readonly Finding[],
+  work: BundleWork,
+): Promise<BundleAnswer> {
   const responses = new Array<JsonObject>(raw.length);
   const entries: Entry[] = [];
-  raw.forEach((one, index) => {
-    try {
-      const entry = readEntry(one, index);
-      if ('request' in entry) entries.push(entry);
-      else responses[index] = toResponse(refused(entry, work));
-    } catch (error) {
-      responses[index] = errorResponse(error);
-    }
-  });
+  await Promise.all(
+    raw.map(async (one, index) => {
+      try {
+        const entry = read(one, index);
+        if ('request' in entry) {
+          entries.push(entry);
+          return;
+        }
+        await keepRefusal(stringifyExact(one), entry, work);
+        responses[index] = toResponse(refused(entry, work));
+      } catch (error) {
+        responses[index] = errorResponse(error);
+      }
+    }),
+  );
   for (const turn of TURNS) {
     // all of a turn are handed to the store at once: they share commits and keep their order
     await Promise.all(
@@ -99,7 +107,7 @@ async function takeBatch(raw: readonly JsonValue[], work: BundleWork): Promise<B
 async function alone(entry: Entry, work: BundleWork): Promise<JsonObject> {
   const answer = await work.store.write(async (writer) => {
     const result = await serve(writer, entry, work.newId(), work);
-    if (result.verdict === 'refused' && result.findings) {
+    if (result.verdict === 'refused') {
       await recordRefusal(writer, work.newId(), stringifyExact(entry.resource), result.findings, work.clock.nowMs(), work.policy.version);
     }
     return result;
@@ -120,7 +128,7 @@ function keepRefusal(text: string, findings: readonly Finding[], { store, newId,
 }
 
 interface Failure {
-  readonly answer: EntryAnswer;
+  readonly answer: Taken;
   readonly index: number;
 }
 
@@ -146,7 +154,7 @@ async function takeTransaction(raw: readonly JsonObject[], text: string, work: B
     const failures = [...error.failures].sort((one, other) => one.index - other.index);
     await keepRefusal(
       text,
-      failures.flatMap(({ answer }) => answer.findings ?? []),
+      failures.flatMap(({ answer }) => answer.findings),
       work,
     );
     const outcomes = failures.map(({ answer, index }) => rootedAt(answer, index, work).outcome);
@@ -156,10 +164,10 @@ async function takeTransaction(raw: readonly JsonObject[], text: string, work: B
   }
 }
 
-async function serveAll(writer: StoreWriter, entries: readonly Entry[], work: BundleWork): Promise<EntryAnswer[]> {
+async function serveAll(writer: StoreWriter, entries: readonly Entry[], work: BundleWork): Promise<Taken[]> {
   const ids = entries.map(() => work.newId());
   const places = new Map(entries.flatMap((entry) => placeOf(entry, ids[entry.index] as string)));
-  const answers = new Array<EntryAnswer>(entries.length);
+  const answers = new Array<Taken>(entries.length);
   const failures: Failure[] = [];
   let served = 0;
   for (const turn of TURNS) {
@@ -188,10 +196,10 @@ function placeOf({ fullUrl, request, resource }: Entry, newId: string): [string,
 
 async function withResolvedSubject(writer: StoreWriter, resource: JsonObject, index: number): Promise<JsonObject> {
   const condition = conditionalSubject(resource);
-  const token = condition === undefined ? undefined : parseIfNoneExist(condition);
-  if (token === undefined) return resource;
-  const [id, another] = await writer.idsByIdentifier('Patient', token, 2);
+  if (condition === undefined) return resource;
   const expression = at(index, 'resource.subject.reference');
+  const token = parseIfNoneExist(condition, expression.expression);
+  const [id, another] = await writer.idsByIdentifier('Patient', token, 2);
   if (another !== undefined)
     throw new ServiceError('ERR_SEVERAL_MATCHES', 'The conditional subject fits more than one Patient; name the person by id.', expression);
   if (id === undefined)
@@ -219,35 +227,20 @@ function refuseSameTargets(entries: readonly Entry[]): void {
   }
 }
 
-async function serve(writer: StoreWriter, { resource, request, index }: Entry, newId: string, work: BundleWork): Promise<EntryAnswer> {
-  if (request.kind === 'registry') return putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
-  const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
-  if (!conformed.ok) return refused(conformed.findings, work);
-  if (request.kind === 'correct')
-    return inBundle(index, 'request.ifMatch', () => correctReading(writer, conformed.resource, request.id, request.ifMatch, work));
-  return createReading(writer, conformed.resource, newId, await conditionOf(request.ifNoneExist, index), work);
-}
-
-function conditionOf(ifNoneExist: string | undefined, index: number): Promise<Required<Token> | undefined> {
-  return inBundle(index, 'request.ifNoneExist', () =>
-    Promise.resolve(ifNoneExist === undefined ? undefined : parseIfNoneExist(ifNoneExist)),
-  );
-}
-
-/** What a header says of a single call stands in the request of an entry here. */
-async function inBundle<Result>(index: number, element: string, work: () => Promise<Result>): Promise<Result> {
+async function serve(writer: StoreWriter, { resource, request, index }: Entry, newId: string, work: BundleWork): Promise<Taken> {
   try {
-    return await work();
+    if (request.kind === 'registry') return await putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
+    const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
+    if (!conformed.ok) return refused(conformed.findings, work);
+    if (request.kind === 'correct') return await correctReading(writer, conformed.resource, request.id, request.ifMatch, work);
+    return await createReading(writer, conformed.resource, newId, request.ifNoneExist, work);
   } catch (error) {
-    if (error instanceof ServiceError && error.expression?.startsWith('http.'))
-      throw new ServiceError(error.code, error.message, at(index, element));
-    throw error;
+    throw error instanceof ServiceError ? faultInEntry(error, index) : error;
   }
 }
 
 /** The answer with every expression starting at its entry. */
-function rootedAt<Answer extends EntryAnswer>(answer: Answer, index: number, { policy }: BundleWork): Answer {
-  if (!answer.findings || !isJsonObject(answer.outcome)) return answer;
+function rootedAt(answer: Taken, index: number, { policy }: BundleWork): Taken {
   return {
     ...answer,
     outcome: toOperationOutcome(answer.findings, { policyVersion: policy.version, root: `Bundle.entry[${index}].resource` }),

@@ -4,13 +4,15 @@ import { codedMeasure, type ExactObservation } from '../core/observation.ts';
 import { isJsonObject, type JsonObject } from '../core/json.ts';
 import type { Quantified } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
+import type { Token } from '../ports.ts';
 import { parseVersionTag } from '../version-tag.ts';
 import type { IntakeAnswer } from './answer.ts';
+import { parseIfNoneExist } from './if-none-exist.ts';
 import type { RegistryType } from './registry.ts';
 
 /** What an entry asks the service to do. */
 export type Request =
-  | { readonly kind: 'create'; readonly ifNoneExist?: string }
+  | { readonly kind: 'create'; readonly ifNoneExist?: Required<Token> }
   | { readonly kind: 'correct'; readonly id: string; readonly ifMatch: number }
   | { readonly kind: 'registry'; readonly type: RegistryType; readonly id: string; readonly ifMatch?: number };
 
@@ -37,7 +39,10 @@ const REGISTRY = /^(Patient|Device|DeviceMetric)\/([A-Za-z0-9\-.]{1,64})$/;
 
 function toRequest({ method, url, ifMatch, ifNoneExist }: JsonObject, index: number): Request {
   if (typeof url !== 'string') throw new ServiceError('ERR_BAD_REQUEST', 'The request has no url.', at(index, 'request.url'));
-  if (method === 'POST' && url === 'Observation') return { kind: 'create', ...(typeof ifNoneExist === 'string' && { ifNoneExist }) };
+  if (method === 'POST' && url === 'Observation') {
+    if (typeof ifNoneExist !== 'string') return { kind: 'create' };
+    return { kind: 'create', ifNoneExist: parseIfNoneExist(ifNoneExist, at(index, 'request.ifNoneExist').expression) };
+  }
   const [, observationId] = CORRECTION.exec(url) ?? [];
   if (method === 'PUT' && observationId !== undefined) {
     if (ifMatch === undefined)
@@ -67,6 +72,16 @@ function weakVersion(tag: unknown, index: number): number {
 
 export function at(index: number, element: string): { readonly expression: string } {
   return { expression: `Bundle.entry[${index}].${element}` };
+}
+
+/**
+ * The fault of a call with its place in the Bundle: what a call of its own says in its address and
+ * headers stands in the entry's request, and its body is the entry's resource.
+ */
+export function faultInEntry({ code, message, expression = 'http.path' }: ServiceError, index: number): ServiceError {
+  if (expression.startsWith('Bundle.')) return new ServiceError(code, message, { expression });
+  if (!expression.startsWith('http.')) return new ServiceError(code, message, at(index, expression.replace(/^[A-Za-z]+/, 'resource')));
+  return new ServiceError(code, message, at(index, expression === 'http.If-Match' ? 'request.ifMatch' : 'request.url'));
 }
 
 /** How many turns a Bundle is served in. */

@@ -8,7 +8,7 @@ import { OURS } from '../core/terminology.ts';
 import { treeOf } from './context.ts';
 import type { StoredResource, StoreReader, StoreWriter } from '../ports.ts';
 
-interface Resend {
+export interface Resend {
   readonly kind: 'resend';
   readonly resource: StoredResource;
   /** It is held: as far from the chart as it was. */
@@ -75,7 +75,8 @@ function otherStatusThan(existing: string): Identity {
   return { kind: 'conflict', finding: finding(otherStatus, { existing }) };
 }
 
-async function resendOf(reader: StoreReader, id: string): Promise<Resend> {
+/** The stored reading that is meant again, as its sender is told of it. */
+export async function resendOf(reader: StoreReader, id: string): Promise<Resend> {
   const resource = await reader.current('Observation', id);
   if (resource === undefined) throw new Error(`Observation/${id} is known by its identity but not stored`);
   const waits = isHeld(treeOf(resource) as unknown as ExactObservation);

@@ -7,8 +7,10 @@ import type { Token } from '../ports.ts';
  * encoded once (HL7 FHIR R4 4.0.1, RESTful API, conditional create).
  *
  * Throws ServiceError ERR_BAD_VALUE for any other condition, several identifiers included.
+ *
+ * @param expression where the condition stands
  */
-export function parseIfNoneExist(condition: string): Required<Token> {
+export function parseIfNoneExist(condition: string, expression = 'http.If-None-Exist'): Required<Token> {
   const query = condition.startsWith('?') ? condition.slice(1) : condition;
   const parameters = isEscapedRight(query) ? [...new URLSearchParams(query)] : [];
   const [name, token] = parameters[0] ?? [];
@@ -21,9 +23,7 @@ export function parseIfNoneExist(condition: string): Required<Token> {
     separator === token.length - 1 ||
     /(?<!\\),/.test(token)
   ) {
-    throw new ServiceError('ERR_BAD_VALUE', 'The condition must be identifier=system|value, with both parts.', {
-      expression: 'http.If-None-Exist',
-    });
+    throw new ServiceError('ERR_BAD_VALUE', 'The condition must be identifier=system|value, with both parts.', { expression });
   }
   return { system: token.slice(0, separator), value: token.slice(separator + 1) };
 }

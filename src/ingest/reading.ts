@@ -5,17 +5,17 @@ import { evaluate, type Evaluation } from '../core/evaluate.ts';
 import { withoutAdditions } from '../core/enrich/additions.ts';
 import { withoutServiceMarks } from '../core/enrich/enrich.ts';
 import { additionsIn, provenanceId } from '../core/provenance.ts';
-import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
+import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
 import { codedMeasure, devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
 import type { Context, Reading } from '../core/reading.ts';
 import { bmiNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
 import { ServiceError } from '../errors.ts';
-import type { IntakeAnswer } from './answer.ts';
+import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
 import { loadContext, treeOf, type Surroundings } from './context.ts';
-import { identifierTakenBy, identify, remember, rememberIdentifiers } from './identity.ts';
+import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
 import { record } from './record.ts';
 
 export interface ReadingWork extends Surroundings {
@@ -44,10 +44,7 @@ export async function judgeNew(
   const forms = formsOf(observation, context);
   if (forms.length > 0 && context.person.key !== '') {
     const identity = await identify(reader, observation, forms);
-    if (identity.kind === 'resend') {
-      const { resource, waits, finding: said } = identity;
-      return { kind: 'existing', verdict: waits ? 'held' : 'accepted', resource, findings: [said] };
-    }
+    if (identity.kind === 'resend') return existing(identity);
     if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
   }
   const evaluation = evaluate(observation, context);
@@ -56,6 +53,10 @@ export async function judgeNew(
     if (resource) return { kind: 'existing', verdict: 'accepted', resource, findings: evaluation.findings };
   }
   return toJudgement(evaluation, context, forms);
+}
+
+function existing({ resource, waits, finding: said }: Resend): Judgement {
+  return { kind: 'existing', verdict: waits ? 'held' : 'accepted', resource, findings: [said] };
 }
 
 function toJudgement(evaluation: Evaluation, context: Context, forms: readonly Reading[]): Judgement {
@@ -80,19 +81,11 @@ export async function createReading(
   id: string,
   ifNoneExist: Required<Token> | undefined,
   work: ReadingWork,
-): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+): Promise<Taken> {
   if (ifNoneExist) {
     const [match, another] = await writer.idsByIdentifier('Observation', ifNoneExist, 2);
     if (another !== undefined) return refused([finding(severalMatches)], work);
-    const resource = match === undefined ? undefined : await writer.current('Observation', match);
-    if (resource)
-      return {
-        status: 200,
-        verdict: 'accepted',
-        resource,
-        findings: [],
-        outcome: toOperationOutcome([], { policyVersion: work.policy.version }),
-      };
+    if (match !== undefined) return settle(writer, existing(await resendOf(writer, match)), work);
   }
   const judgement = await judgeNew(writer, observation, id, work);
   const isBmi = codedMeasure(observation)?.of === 'bmi';
@@ -107,7 +100,7 @@ export async function correctReading(
   id: string,
   ifMatchVersion: number,
   work: ReadingWork,
-): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+): Promise<Taken> {
   const current = await writer.current('Observation', id);
   if (current === undefined) {
     throw new ServiceError(
@@ -140,11 +133,7 @@ async function additionsOf(reader: StoreReader, { id, version }: StoredResource)
   return provenance === undefined ? [] : additionsIn(treeOf(provenance));
 }
 
-async function settle(
-  writer: StoreWriter,
-  judgement: Judgement,
-  work: ReadingWork,
-): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+async function settle(writer: StoreWriter, judgement: Judgement, work: ReadingWork): Promise<Taken> {
   if (judgement.kind === 'refused') return refused(judgement.findings, work);
   const policyVersion = work.policy.version;
   if (judgement.kind === 'existing') {
@@ -161,15 +150,6 @@ async function settle(
     ...(resource && { resource }),
     findings,
     outcome: toOperationOutcome(findings, { policyVersion }),
-  };
-}
-
-export function refused(findings: readonly Finding[], { policy }: Surroundings): IntakeAnswer & { readonly findings: readonly Finding[] } {
-  return {
-    status: refusalStatusOf(findings),
-    verdict: 'refused',
-    findings,
-    outcome: toOperationOutcome(findings, { policyVersion: policy.version }),
   };
 }
 

@@ -7,13 +7,13 @@ import { conformResource } from '../core/conform.ts';
 import { deriveBmi } from '../core/derive/bmi.ts';
 import { bmiDifference } from '../core/derive/difference.ts';
 import { identifierTokens } from '../core/facts.ts';
-import { finding, refusalStatusOf, toOperationOutcome, type Finding } from '../core/finding.ts';
+import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
 import type { Exact, JsonObject, JsonValue } from '../core/json.ts';
 import { logicalKey } from '../core/observation.ts';
 import { unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
-import type { IntakeAnswer } from './answer.ts';
+import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
 import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
 import { rememberForms } from './identity.ts';
@@ -33,7 +33,7 @@ export async function putRegistry(
   parsed: JsonValue,
   ifMatchVersion: number | undefined,
   work: RegistryWork,
-): Promise<IntakeAnswer & { readonly findings: readonly Finding[] }> {
+): Promise<Taken> {
   const conformed = conformResource(parsed, type);
   if (!conformed.ok) return refused(conformed.findings, work);
   const { resource } = conformed;
@@ -62,15 +62,6 @@ export async function putRegistry(
     verdict: 'accepted',
     resource: stored,
     outcome: toOperationOutcome([], { policyVersion: work.policy.version, root: type }),
-  };
-}
-
-function refused(findings: readonly Finding[], { policy }: RegistryWork): IntakeAnswer & { readonly findings: readonly Finding[] } {
-  return {
-    findings,
-    status: refusalStatusOf(findings),
-    verdict: 'refused',
-    outcome: toOperationOutcome(findings, { policyVersion: policy.version }),
   };
 }
 

@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import { claimedType, conformObservation, conformResource, jsonFinding } from '../../src/core/conform.ts';
+import { conformObservation, conformResource, jsonFinding } from '../../src/core/conform.ts';
 import { explainFinding, refusalStatusOf } from '../../src/core/finding.ts';
 import { parseExactJson, type JsonValue } from '../../src/core/json.ts';
 import { arrived } from '../arrived.ts';
@@ -50,15 +50,6 @@ describe('other types', () => {
   it('are checked as what they are', () => {
     expect(conformResource({ resourceType: 'Patient', birthDate: '1980-05-17' }, 'Patient').ok).toBe(true);
     expect(conformResource({ resourceType: 'Patient', birthDate: 'yesterday' }, 'Patient').ok).toBe(false);
-  });
-
-  it('claim a type that is served, or none', () => {
-    expect([{ resourceType: 'Bundle' }, { resourceType: 'Claim' }, [], null].map((parsed) => claimedType(parsed as JsonValue))).toEqual([
-      'Bundle',
-      undefined,
-      undefined,
-      undefined,
-    ]);
   });
 });
 

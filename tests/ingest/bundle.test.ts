@@ -170,6 +170,11 @@ describe('a transaction', () => {
     await expect(desk.bundle('transaction', [create(weight('81.0', 'kg', { subject }))])).rejects.toMatchObject({
       code: 'ERR_SEVERAL_MATCHES',
     });
+    const unclear = { reference: 'Patient?name=Ada' };
+    await expect(desk.bundle('transaction', [create(weight('81.0', 'kg', { subject: unclear }))])).rejects.toMatchObject({
+      code: 'ERR_BAD_VALUE',
+      expression: 'Bundle.entry[0].resource.subject.reference',
+    });
   });
 
   it('leaves nothing of itself when one entry is refused, but keeps the refusal', async () => {
@@ -258,6 +263,27 @@ describe('a Bundle', () => {
     ).rejects.toMatchObject({ code: 'ERR_TOO_LARGE' });
   });
 
+  it('with too many entries is not taken because one of them is faulty', async () => {
+    const desk = await openDesk();
+    const entries = [{ resource: height() }, ...Array.from({ length: 1000 }, () => create(weight()))];
+    await expect(desk.bundle('batch', entries)).rejects.toMatchObject({ code: 'ERR_TOO_LARGE', expression: 'Bundle.entry' });
+    expect(await desk.counts()).toMatchObject({ observations: 0 });
+  });
+
+  it.each<[string, object, string, string]>([
+    ['version', put('Patient/ada', ADA, 'W/"7"'), 'conflict', 'request.ifMatch'],
+    ['reading', put('Observation/none', { ...weight(), id: 'none' }, 'W/"1"'), 'not-supported', 'request.url'],
+    ['id of a reading', put('Observation/none', { ...weight(), id: 'other' }, 'W/"1"'), 'value', 'resource.id'],
+    ['id of a person', put('Patient/bo', ADA), 'value', 'resource.id'],
+    ['condition', create(weight(), {}, { ifNoneExist: 'code=1' }), 'value', 'request.ifNoneExist'],
+  ])('says where in its entry the wrong %s stands', async (_what, entry, code, element) => {
+    const desk = await openDesk();
+    const { body } = await desk.bundle('batch', [create(height()), entry]);
+    const expression = `Bundle.entry[1].${element}`;
+    expect(responsesOf(body)[1]?.outcome.issue).toMatchObject([{ code, expression: [expression] }]);
+    await expect(desk.bundle('transaction', [create(height()), entry])).rejects.toMatchObject({ expression });
+  });
+
   it('without entries is answered with none', async () => {
     const desk = await openDesk();
     const parsed = { resourceType: 'Bundle', type: 'batch' };
@@ -276,7 +302,8 @@ describe('a Bundle', () => {
     expect(status).toBe(200);
     expect(statusesOf(body)).toEqual(['201 Created', '422 Unprocessable Entity', '400 Bad Request', '400 Bad Request', '400 Bad Request']);
     expect(responsesOf(body)[1]?.outcome.issue).toMatchObject([{ expression: ['Bundle.entry[1].request'] }]);
-    expect(await desk.counts()).toMatchObject({ observations: 1 });
+    expect(await desk.counts()).toMatchObject({ observations: 1, refusals: 4 });
+    expect((await desk.store.read.refusals(10)).map(({ text }) => text)).toContainEqual(expect.stringContaining('"parcel":true'));
   });
 
   it('of a transaction says what is wrong with each of its entries', async () => {

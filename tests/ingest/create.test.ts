@@ -239,9 +239,19 @@ describe('a conditional create', () => {
     const desk = await openDesk();
     const id = idOf(await desk.post(weight('70.0', 'kg', named('1'))));
     const condition = { system: 'https://harbourlight.example/readings', value: '1' };
-    expect(await desk.post(weight('75.0'), condition)).toMatchObject({ status: 200, resource: { id } });
+    const again = await desk.post(weight('75.0'), condition);
+    expect(again).toMatchObject({ status: 200, verdict: 'accepted', resource: { id } });
+    expect(rulesIn(again)).toEqual(['resent']);
     expect(await desk.post(weight('75.0'), { ...condition, value: '2' })).toMatchObject({ status: 201 });
     expect(await desk.counts()).toMatchObject({ observations: 2 });
+  });
+
+  it('that fits a held reading says that it still waits', async () => {
+    const desk = await openDesk();
+    const id = idOf(await desk.post(weight('1.5', 'kg', named('1'))));
+    const again = await desk.post(weight('75.0'), { system: 'https://harbourlight.example/readings', value: '1' });
+    expect(again).toMatchObject({ status: 200, verdict: 'held', resource: { id } });
+    expect(rulesIn(again)).toEqual(['resent-held']);
   });
 
   it('that fits several is refused with 412 and kept', async () => {
@@ -265,6 +275,8 @@ describe("a sender's own BMI", () => {
     const heavy = idOf(await desk.post(weight('80.0')));
     const before = await desk.counts();
     expect(await desk.post(bmi('31.25'))).toMatchObject({ status: 200, verdict: 'accepted', resource: { id: `bmi-${heavy}` } });
+    // 80.0 / 1.600² = 31.25: one decimal is rounded half up, and a zero after it asks for no second one
+    expect(await desk.post(bmi('31.30'))).toMatchObject({ status: 200, verdict: 'accepted', resource: { id: `bmi-${heavy}` } });
     expect(await desk.post(bmi('31.2'))).toMatchObject({ status: 422, verdict: 'refused' });
     expect(await desk.counts()).toEqual({ ...before, refusals: 1 });
   });

@@ -10,6 +10,7 @@ const scale = (division: string, unit: UnitCode = 'kg'): { readonly device: Devi
   device: { key: 'Device/scale-7', known: true, division: { value: decimal(division), unit } },
 });
 const INFANT = { person: { ...ADA, birthDate: '2026-01-15' } };
+const AGE_UNKNOWN = { person: { key: 'Patient/ada', known: false } } as const;
 const NOT_HOLDING_COARSE = { policy: { ...DEFAULT_POLICY, outcomes: { 'scale-coarse': 'warn' } } } as const;
 const INFANT_SCALE = { device: { key: 'Device/cot', known: true, defaultMethod: 'infant-scale' } } as const;
 
@@ -95,6 +96,16 @@ export const PRECISION_ROWS: Readonly<Record<string, RuleRows>> = {
         ...offGrid('11.455', 'kg', '0.1', ['11.4', '11.5']),
         title: '11.455 kg on the second birthday',
         context: { person: { ...ADA, birthDate: '2024-03-02' } },
+      },
+      {
+        ...offGrid('3.455', 'kg', '0.1', ['3.4', '3.5'], '; an infant may be weighed so finely, but the birth date is not known here'),
+        title: '3.455 kg of a person whose age is not known',
+        context: AGE_UNKNOWN,
+      },
+      {
+        ...offGrid('70.355', 'kg', '0.1', ['70.3', '70.4']),
+        title: '70.355 kg of a person whose age is not known, but who is no infant',
+        context: AGE_UNKNOWN,
       },
       offGrid('3.457', 'kg', '0.005', ['3.455', '3.460'], '', INFANT),
       offGrid('3456.5', 'g', '1', ['3456', '3457'], '', INFANT),
