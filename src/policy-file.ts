@@ -52,8 +52,8 @@ function toSetting(name: string, value: JsonValue): unknown {
 
 /** The same effective policy has the same version on every machine, however its file is written. */
 function withVersion(policy: Policy, origin: 'built-in' | 'site'): Policy {
-  const { values, limits, outcomes } = policy;
-  const digest = createHash('sha256').update(canonicalJson({ values, limits, outcomes })).digest('hex');
+  const { values, limits, changeLimits, outcomes } = policy;
+  const digest = createHash('sha256').update(canonicalJson({ values, limits, changeLimits, outcomes })).digest('hex');
   return { ...policy, version: `${origin}-${digest.slice(0, 12)}` };
 }
 

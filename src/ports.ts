@@ -93,6 +93,8 @@ export interface StoreReader {
   readingsOf(person: string): Promise<readonly Reading[]>;
   /** The current version of a weight or height, under the person that it is filed for. */
   readingOf(id: string): Promise<Reading | undefined>;
+  /** The logical reference that a current reading's person was named by, when it was one. */
+  sentAs(id: string): Promise<string | undefined>;
   /** Current versions of all BMI Observations of a person, whatever their status. */
   standingBmiOf(person: string): Promise<readonly StandingBmi[]>;
   searchObservations(search: ObservationSearch): Promise<SearchPage>;

@@ -1,8 +1,7 @@
 /** `steelyard rules` and `steelyard explain`: the rules in words, under the policy in use. */
-import { AGE_BANDS, type AgeBand } from '../core/age-bands.ts';
-import type { Quantified } from '../core/terminology.ts';
 import type { RulePassport } from '../core/finding.ts';
-import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
+import type { Policy } from '../core/policy.ts';
+import { settingsInWords } from '../core/policy-words.ts';
 import { RULES } from '../core/rules/index.ts';
 import { outcomeUnder } from '../core/rules/rule.ts';
 import { policyFrom } from './policy-option.ts';
@@ -13,6 +12,7 @@ const WHAT_IT_DOES = {
   hold: 'holds',
   warn: 'lets pass with a warning',
   inform: 'lets pass with a remark',
+  off: 'is switched off',
 } as const;
 
 export function listRules({ policy: file }: { readonly policy?: string }, terminal: Terminal): void {
@@ -51,25 +51,5 @@ export function explainRule(id: string, { policy: file }: { readonly policy?: st
 }
 
 function thresholdsOf({ settings = [] }: RulePassport, policy: Policy): string[] {
-  return settings.flatMap((name) => {
-    const measure = /^limits\.(weight|height|bmi)$/.exec(name)?.[1] as Quantified | undefined;
-    if (measure) return limitsOf(measure, policy);
-    const setting = name as SettingName;
-    return [`${name} = ${String(policy.values[setting])}: ${DEFAULT_SETTINGS[setting].means}`];
-  });
-}
-
-const MEASURES: Readonly<Record<Quantified, readonly [word: string, unit: string]>> = {
-  weight: ['weight', 'kg'],
-  height: ['height', 'cm'],
-  bmi: ['BMI', 'kg/m2'],
-};
-
-function limitsOf(measure: Quantified, { limits }: Policy): string[] {
-  const [word, unit] = MEASURES[measure];
-  const span = ([low, high]: readonly [string, string]): string => `${low} to ${high}`;
-  return (Object.keys(limits) as AgeBand[]).map((band) => {
-    const { refuse, hold } = limits[band][measure];
-    return `${AGE_BANDS[band].label}: ${word} ${span(refuse)} ${unit}${hold ? `, usually ${span(hold)}` : ''}`;
-  });
+  return settings.flatMap((name) => settingsInWords(name, policy).map((setting) => `${setting.name} = ${setting.value}: ${setting.means}`));
 }

@@ -6,11 +6,12 @@
  * done with an Evaluation (store, queue, answer) is `ingest.ts`'s business.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { deriveBmi, type BmiSet, type NoBmiReason } from './derive/bmi.ts';
+import { deriveBmi, type NoBmiReason } from './derive/bmi.ts';
 import { bmiDifference, type Derived } from './derive/difference.ts';
 import { compareSentBmi } from './derive/sent-bmi.ts';
-import { asCoarse, asHeld, enrich, withoutServiceMarks, type Enriched } from './enrich/enrich.ts';
-import { factsOf, type ObservationFacts } from './facts.ts';
+import { enrich, type Enriched } from './enrich/enrich.ts';
+import { asCoarse, withMarks, withoutServiceMarks } from './enrich/marks.ts';
+import { factsOfReading, type ObservationFacts } from './facts.ts';
 import { finding, verdictOf, type Finding, type Verdict } from './finding.ts';
 import { codedMeasure, logicalKey, pointerOf, toReading, type ExactObservation } from './observation.ts';
 import { entity, toProvenance } from './provenance.ts';
@@ -20,6 +21,9 @@ import { correctionOtherReading, correctionUnknown } from './rules/identity.ts';
 import { RULES } from './rules/index.ts';
 import { scaleCoarse } from './rules/precision.ts';
 import { applyRules, subjectOf } from './rules/rule.ts';
+import { asSettled, judgeSerial, type Standing } from './serial/judge.ts';
+import { readingsIn, rejudgedAmong, type Rejudged } from './serial/rejudged.ts';
+import type { Suspicion } from './serial/suspicion.ts';
 
 export interface Evaluation {
   readonly verdict: Verdict;
@@ -31,6 +35,8 @@ export interface Evaluation {
     readonly facts: ObservationFacts;
     readonly provenance: fhir4.Provenance;
   };
+  /** The person's other readings whose standing changes because of it. */
+  readonly rejudged: readonly Rejudged[];
   /** BMI Observations to create, change or void because of it. */
   readonly derived: readonly Derived[];
   /** The derived BMI that a sender's own BMI equals; nothing is stored then. */
@@ -52,16 +58,37 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     ...(context.device && { device: context.device.key }),
   });
   const enriched = decoded && enrich(observation, decoded, context);
-  const subject = subjectOf(observation, enriched?.reading, context);
-  const ruleFindings = applyRules(RULES, subject);
+  const undoubted = enriched && standingsWith(enriched.reading, context);
+  const ruleFindings = applyRules(RULES, subjectOf(observation, enriched?.reading, context, suspicionIn(undoubted, context)));
   const findings = [
     ...(isWithdrawal(observation, context) ? ruleFindings.map(asRemark) : ruleFindings),
     ...correctionFindings(observation, decoded, context),
   ];
 
   if (codedMeasure(observation)?.of === 'bmi') return judgeSentBmi(observation, findings, context);
-  if (enriched === undefined || verdictOf(findings) === 'refused') return { verdict: 'refused', findings, derived: [] };
-  return conclude(enriched, findings, subject.bmiSet, context);
+  if (enriched === undefined || undoubted === undefined) return refusedFor(findings);
+  if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(undoubted, context)]);
+  const doubts = findings.filter(({ outcome }) => outcome === 'hold').map(({ rule }) => rule.id);
+  const reading = { ...enriched.reading, doubts };
+  return conclude({ ...enriched, reading }, findings, standingsWith(reading, context), context);
+}
+
+function refusedFor(findings: readonly Finding[]): Evaluation {
+  return { verdict: 'refused', findings, rejudged: [], derived: [] };
+}
+
+function standingsWith(reading: Reading, { history, person, policy }: Context): readonly Standing[] {
+  return judgeSerial([...history, reading], { person, policy });
+}
+
+/** What the other readings say of it, were it taken in: every finding is reported, not the first alone. */
+function saidOf(standings: readonly Standing[], { id }: Context): readonly Finding[] {
+  const said = standings.find(({ reading }) => reading.id === id)?.findings ?? [];
+  return said.filter(({ rule }) => !rule.onlyAccepted);
+}
+
+function suspicionIn(standings: readonly Standing[] | undefined, { id }: Context): Suspicion | undefined {
+  return standings?.find(({ reading }) => reading.id === id)?.suspicion;
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {
@@ -86,34 +113,30 @@ function correctionFindings(observation: ExactObservation, reading: Reading | un
 }
 
 function conclude(
-  { observation, reading: measured, additions }: Enriched,
-  ruleFindings: readonly Finding[],
-  ifAccepted: BmiSet,
+  { observation, additions }: Enriched,
+  ownFindings: readonly Finding[],
+  standings: readonly Standing[],
   context: Context,
 ): Evaluation {
-  const verdict = verdictOf(ruleFindings);
-  const held = verdict === 'held';
-  const reading: Reading = held ? { ...measured, held, status: 'preliminary' } : measured;
-  const marked = ruleFindings.some(({ rule }) => rule.id === scaleCoarse.id) ? asCoarse(observation) : observation;
-  const stored = held ? asHeld(marked) : marked;
-  const { drafts, without } = held ? deriveBmi([...context.history, reading], context.person, context.policy) : ifAccepted;
-  const findings = [...ruleFindings, ...noBmiFinding(reading, without.get(reading.id))];
   const { id, version } = context;
+  const standing = standings.find(({ reading }) => reading.id === id);
+  if (standing === undefined) throw new Error('a reading is missing among its own standings');
+  const { reading, settled } = standing;
+  const judged = [...ownFindings.map((found) => (settled ? asSettled(found) : found)), ...standing.findings];
+  const verdict = verdictOf(judged);
+  if (verdict === 'refused') return refusedFor(judged);
+  const marked = ownFindings.some(({ rule }) => rule.id === scaleCoarse.id) ? asCoarse(observation) : observation;
+  const stored = withMarks(marked, reading);
+  const rejudged = rejudgedAmong(standings, context);
+  const { drafts, without } = deriveBmi(readingsIn(standings, rejudged), context.person, context.policy);
+  const findings = [...judged, ...noBmiFinding(reading, without.get(id))];
   return {
     verdict,
     findings,
     stored: {
       observation: stored,
       reading,
-      facts: factsOf(stored, {
-        of: reading.of,
-        person: reading.person,
-        ...logicalPerson(stored, context),
-        held,
-        effective: reading.effective,
-        reading,
-        ...(reading.device !== undefined && { device: reading.device }),
-      }),
+      facts: factsOfReading(stored, reading, logicalPerson(stored, context)),
       provenance: toProvenance(
         {
           target: { id, version },
@@ -129,6 +152,7 @@ function conclude(
         context,
       ),
     },
+    rejudged,
     derived: bmiDifference(drafts, context),
   };
 }
@@ -152,8 +176,8 @@ function noBmiFinding(reading: Reading, reason: NoBmiReason | undefined): Findin
 }
 
 function judgeSentBmi(observation: ExactObservation, ruleFindings: readonly Finding[], context: Context): Evaluation {
-  if (verdictOf(ruleFindings) === 'refused') return { verdict: 'refused', findings: ruleFindings, derived: [] };
+  if (verdictOf(ruleFindings) === 'refused') return refusedFor(ruleFindings);
   const { finding: comparison, equals } = compareSentBmi(observation, context);
   const findings = [...ruleFindings.filter(({ outcome }) => outcome !== 'hold'), comparison];
-  return { verdict: verdictOf(findings), findings, derived: [], ...(equals && { equals }) };
+  return { verdict: verdictOf(findings), findings, rejudged: [], derived: [], ...(equals && { equals }) };
 }

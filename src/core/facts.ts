@@ -64,6 +64,16 @@ export function factsOf(observation: ExactObservation, known: Known): Observatio
   };
 }
 
+/** The facts of a weight or height that is stored as `observation`. */
+export function factsOfReading(
+  observation: ExactObservation,
+  reading: Reading,
+  asSent: Pick<ObservationFacts, 'personAsSent'>,
+): ObservationFacts {
+  const { of, person, held, effective, device } = reading;
+  return factsOf(observation, { of, person, ...asSent, held, effective, reading, ...(device !== undefined && { device }) });
+}
+
 function tokens(codings: readonly { system?: string | undefined; code?: string | undefined }[] | undefined): Required<Token>[] {
   return (codings ?? []).flatMap(({ system, code }) => (code === undefined ? [] : [{ system: system ?? '', value: code }]));
 }

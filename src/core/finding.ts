@@ -35,6 +35,13 @@ export interface RulePassport {
   /** One sentence of fact, one of what to do; `{name}` is filled from the finding's facts. */
   readonly explain: string;
   readonly refusalStatus?: RefusalStatus;
+  /**
+   * What settles a hold of this rule: a second weighing that agrees, or only one on another scale
+   * (the same scale repeats its mistake). Without it, only a decision does.
+   */
+  readonly settledBy?: 'second-weighing' | 'other-scale';
+  /** It speaks of an accepted reading: while the reading waits, it has nothing to say. */
+  readonly onlyAccepted?: true;
   /** Names of the policy settings the rule reads, for the rules page. */
   readonly settings?: readonly string[];
 }
@@ -46,6 +53,9 @@ export type RuleFamily =
   | 'unit'
   | 'precision'
   | 'plausibility'
+  | 'change'
+  | 'mix-up'
+  | 'repeat'
   | 'time'
   | 'person'
   | 'device'

@@ -21,6 +21,7 @@ import {
   PARENT_CODE,
   POSITION_ANSWERS,
   QUALIFIER,
+  REPEAT_TAG,
   SYSTEM,
   type Basis,
   type ClothingClass,
@@ -234,6 +235,10 @@ export function sentPosition(observation: ExactObservation): Position | undefine
 
 export function isHeld(observation: ExactObservation): boolean {
   return (observation.meta?.tag ?? []).some(({ system, code }) => system === HELD_TAG.system && code === HELD_TAG.code);
+}
+
+export function isRepeat(observation: ExactObservation): boolean {
+  return (observation.meta?.tag ?? []).some(({ system, code }) => system === REPEAT_TAG.system && code === REPEAT_TAG.code);
 }
 
 /** Who and which device the reading belongs to, after the edge has looked them up. */

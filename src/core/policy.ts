@@ -6,91 +6,19 @@
  * to a limit passes.
  */
 import { AGE_BANDS, type AgeBand, type Limits } from './age-bands.ts';
+import { CHANGE_LIMITS, type ChangeLimits } from './change-limits.ts';
 import { parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
+import { DEVICE_SETTINGS } from './settings/devices.ts';
+import { MEASURING_SETTINGS } from './settings/measuring.ts';
+import type { Setting, SettingRow } from './settings/row.ts';
+import { SERIAL_SETTINGS } from './settings/serial.ts';
 import type { Quantified } from './terminology.ts';
+import { isTimeZone } from './time-of-day.ts';
 
-export type Setting = string | number | boolean;
+export type { Setting };
 
-interface SettingRow<Value extends Setting = Setting> {
-  readonly value: Value;
-  readonly means: string;
-  readonly source: string;
-  /** For texts that are not decimals: the values that may be chosen. */
-  readonly choices?: readonly string[];
-}
-
-const PRECISION = 'Service requirements, precision: 0.1 kg or 1/4 lb; 0.1 cm or 1/8 in';
-const INFANT = 'US Maternal and Child Health Bureau, Accurately Weighing and Measuring: Technique, section 3 (0.01 kg or 1/2 oz)';
-const CP = 'common practice, no source';
-
-const SETTINGS = {
-  metricOnly: {
-    value: false,
-    means: 'refuse pounds and inches',
-    source: 'ISMP Targeted Medication Safety Best Practices, practice 3 (metric only)',
-  },
-  'precision.kg': { value: '0.1', means: 'step of a weight in kg', source: PRECISION },
-  'precision.g': { value: '100', means: 'step of a weight in g', source: PRECISION },
-  'precision.lb': { value: '0.25', means: 'step of a weight in [lb_av]', source: PRECISION },
-  'precision.cm': { value: '0.1', means: 'step of a height in cm', source: PRECISION },
-  'precision.in': { value: '0.125', means: 'step of a height in [in_i]', source: PRECISION },
-  'precision.infant.kg': {
-    value: '0.005',
-    means: 'step of an infant weight in kg (under 24 months, or an infant scale)',
-    source: `${INFANT}; 5 g displays: common practice`,
-  },
-  'precision.infant.g': { value: '1', means: 'step of an infant weight in g', source: CP },
-  'precision.infant.scaleDivision': {
-    value: '0.01',
-    means: 'coarsest division in kg that an infant scale may have; readings of a coarser one are held',
-    source: INFANT,
-  },
-  'precision.infant.lb': { value: '0.03125', means: 'step of an infant weight in [lb_av], 1/2 oz', source: INFANT },
-  'time.futureToleranceMinutes': { value: 5, means: 'how far ahead of our clock a reading may be', source: CP },
-  'time.oldestDays': { value: 30, means: 'a reading older than this is held', source: CP },
-  'bmi.minimumAgeMonths': {
-    value: 24,
-    means: 'no BMI under this age',
-    source: 'CDC, Child and Teen BMI: BMI is not calculated under 2 years',
-  },
-  'bmi.heightWindowDays.adult': {
-    value: 365,
-    means: 'how old a height may be for an adult (20 years and over, or age unknown)',
-    source: "CMS RAI User's Manual, item K0200: new height when the last is over a year old",
-  },
-  'bmi.heightWindowDays.youth': { value: 90, means: 'how old a height may be from 2 to 19 years', source: CP },
-  'bmi.laterHeightHours': {
-    value: 24,
-    means: 'a height taken at most this long after the weight serves when there is none before it',
-    source: CP,
-  },
-  'bmi.hold.firstWeight.low': {
-    value: '14',
-    means: 'adult without an earlier weight: held below',
-    source: 'NHANES 2017-2018, computed: catches 63 % of kilograms typed as pounds, held no adult',
-  },
-  'bmi.hold.firstWeight.high': {
-    value: '60',
-    means: 'adult without an earlier weight: held above',
-    source: 'NHANES 2017-2018, computed: catches 59 % of pounds typed as kilograms, held 0.39 % of adults',
-  },
-  'bmi.hold.ageUnknown.low': { value: '12', means: 'age unknown, no earlier weight: held below', source: CP },
-  'bmi.hold.ageUnknown.high': { value: '60', means: 'age unknown, no earlier weight: held above', source: CP },
-  'bmi.hold.withPrior.low': { value: '12', means: 'adult whose earlier weight agrees: held below', source: CP },
-  'bmi.hold.withPrior.high': { value: '80', means: 'adult whose earlier weight agrees: held above', source: 'Littman et al. 2012' },
-  'bmi.priorAgreesPercent': {
-    value: '10',
-    means: 'an earlier weight agrees when it differs by at most this much',
-    source: 'NHANES 2017-2018, computed',
-  },
-  'qualifiers.shape': {
-    value: 'component',
-    means: 'how method, device and clothing leave: as components, or as extensions for an EHR that validates R4 bodyweight to the letter',
-    source: 'HL7 FHIR R4, StructureDefinition vitalsigns: component.value[x] is bound to unit codes',
-    choices: ['component', 'extension'],
-  },
-} as const satisfies Record<string, SettingRow>;
+const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS } as const satisfies Record<string, SettingRow>;
 
 export type SettingName = keyof typeof SETTINGS;
 type Widen<Value> = Value extends string ? string : Value extends number ? number : boolean;
@@ -106,8 +34,10 @@ export interface Policy {
   readonly version: string;
   readonly values: SettingValues;
   readonly limits: Readonly<Record<AgeBand, BandLimits>>;
-  /** Outcomes that the site has chosen for movable rules, by rule id. */
-  readonly outcomes: Readonly<Record<string, Outcome>>;
+  /** How much a weight may change, in percent of the last one, by age band. */
+  readonly changeLimits: Readonly<Record<AgeBand, ChangeLimits>>;
+  /** Outcomes that the site has chosen for movable rules, by rule id; a rule that is off says nothing. */
+  readonly outcomes: Readonly<Record<string, Outcome | 'off'>>;
 }
 
 export const DEFAULT_POLICY: Policy = {
@@ -116,6 +46,7 @@ export const DEFAULT_POLICY: Policy = {
   limits: Object.fromEntries(
     Object.entries(AGE_BANDS).map(([band, { weight, height, bmi }]) => [band, { weight, height, bmi }]),
   ) as Policy['limits'],
+  changeLimits: CHANGE_LIMITS,
   outcomes: {},
 };
 
@@ -128,14 +59,14 @@ export interface PolicyProblem {
 export type PolicyResult =
   { readonly ok: true; readonly policy: Policy } | { readonly ok: false; readonly problems: readonly PolicyProblem[] };
 
-const OUTCOMES: readonly string[] = ['refuse', 'hold', 'warn', 'inform'] satisfies Outcome[];
+const OUTCOMES: readonly string[] = ['refuse', 'hold', 'warn', 'inform', 'off'] satisfies (Outcome | 'off')[];
 
 /**
  * The default policy with a site's overrides, or every problem of them at once.
  *
  * Names: those of the settings; `limits.{band}.{weight|height|bmi}.{refuse|hold}.{low|high}`,
- * in kg, cm and kg/m2; `rule.{rule id}` with one of refuse, hold, warn, inform. Decimals may be written as
- * numbers or texts.
+ * in kg, cm and kg/m2; `limits.{band}.change.{within30Days|within365Days}.{gainPercent|lossPercent}`;
+ * `rule.{rule id}` with one of refuse, hold, warn, inform, off. Decimals may be written as numbers or texts.
  *
  * @param movableRules ids of the rules whose outcome a policy may choose
  */
@@ -143,13 +74,14 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
   const problems: PolicyProblem[] = [];
   const values: Record<string, Setting> = { ...DEFAULT_POLICY.values };
   const limits = structuredClone(DEFAULT_POLICY.limits) as unknown as MutableLimits;
-  const outcomes: Record<string, Outcome> = {};
+  const changeLimits = structuredClone(DEFAULT_POLICY.changeLimits) as unknown as MutableChangeLimits;
+  const outcomes: Record<string, Outcome | 'off'> = {};
 
   for (const [name, value] of Object.entries(overrides)) {
     const problem = name.startsWith('rule.')
       ? setOutcome(outcomes, name.slice('rule.'.length), value, movableRules)
       : name.startsWith('limits.')
-        ? setLimit(limits, name.split('.').slice(1), value)
+        ? setAnyLimit(limits, changeLimits, name.split('.').slice(1), value)
         : setValue(values, name, value);
     if (problem) problems.push({ name, problem });
   }
@@ -167,9 +99,12 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
       problems.push({ name: name.replace(/\.low$/, ''), problem: 'low must be below high' });
   }
   if (problems.length > 0) return { ok: false, problems };
-  return { ok: true, policy: { version: 'unversioned', values: values as unknown as SettingValues, limits, outcomes } };
+  return { ok: true, policy: { version: 'unversioned', values: values as unknown as SettingValues, limits, changeLimits, outcomes } };
 }
 
+type Direction = 'gainPercent' | 'lossPercent';
+type Window = 'within30Days' | 'within365Days';
+type MutableChangeLimits = Record<AgeBand, Record<Window, Record<Direction, string>> & { source: string }>;
 type MutableLimits = Record<AgeBand, Record<Quantified, { refuse: [string, string]; hold?: [string, string] }>>;
 
 function decimalText(value: unknown): string | undefined {
@@ -183,6 +118,9 @@ function setValue(values: Record<string, Setting>, name: string, value: unknown)
   if (row.choices) {
     if (!row.choices.includes(value as string)) return `must be one of ${row.choices.join(', ')}`;
     values[name] = value as string;
+  } else if (row.kind === 'time-zone') {
+    if (typeof value !== 'string' || !isTimeZone(value)) return 'must be as-written or an IANA time zone such as Europe/Oslo';
+    values[name] = value;
   } else if (typeof row.value === 'string') {
     const text = decimalText(value);
     if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
@@ -195,6 +133,29 @@ function setValue(values: Record<string, Setting>, name: string, value: unknown)
     if (typeof value !== 'boolean') return 'must be true or false';
     values[name] = value;
   }
+  return undefined;
+}
+
+function setAnyLimit(
+  limits: MutableLimits,
+  changeLimits: MutableChangeLimits,
+  path: readonly string[],
+  value: unknown,
+): string | undefined {
+  return path[1] === 'change' ? setChangeLimit(changeLimits, path, value) : setLimit(limits, path, value);
+}
+
+function setChangeLimit(limits: MutableChangeLimits, path: readonly string[], value: unknown): string | undefined {
+  const [band = '', , window = '', direction = '', ...rest] = path;
+  const known =
+    Object.hasOwn(limits, band) &&
+    ['within30Days', 'within365Days'].includes(window) &&
+    ['gainPercent', 'lossPercent'].includes(direction) &&
+    rest.length === 0;
+  if (!known) return 'no limit has this name';
+  const text = decimalText(value);
+  if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
+  limits[band as AgeBand][window as Window][direction as Direction] = text;
   return undefined;
 }
 
@@ -214,9 +175,14 @@ function setLimit(limits: MutableLimits, path: readonly string[], value: unknown
   return undefined;
 }
 
-function setOutcome(outcomes: Record<string, Outcome>, ruleId: string, value: unknown, movable: ReadonlySet<string>): string | undefined {
+function setOutcome(
+  outcomes: Record<string, Outcome | 'off'>,
+  ruleId: string,
+  value: unknown,
+  movable: ReadonlySet<string>,
+): string | undefined {
   if (!movable.has(ruleId)) return 'no rule of this name can be moved by the policy';
   if (!OUTCOMES.includes(value as string)) return `must be one of ${OUTCOMES.join(', ')}`;
-  outcomes[ruleId] = value as Outcome;
+  outcomes[ruleId] = value as Outcome | 'off';
   return undefined;
 }

@@ -26,7 +26,10 @@ export function provenanceId({ id, version }: Because['target']): string {
 }
 
 /** The Provenance of one version of an Observation. */
-export function toProvenance({ target, verdict, findings, additions, entities, activity }: Because, context: Context): fhir4.Provenance {
+export function toProvenance(
+  { target, verdict, findings, additions, entities, activity }: Because,
+  context: Pick<Context, 'policy' | 'nowMs'>,
+): fhir4.Provenance {
   const id = provenanceId(target);
   const { version } = context.policy;
   return {
@@ -77,9 +80,13 @@ function addition({ what, origin }: Addition): fhir4.Extension {
 }
 
 /** What a Provenance of ours says was added to its target. */
-export function additionsIn(provenance: Pick<fhir4.Provenance, 'extension'>): string[] {
+export function additionsIn(provenance: Pick<fhir4.Provenance, 'extension'>): Addition[] {
   const additions = (provenance.extension ?? []).filter(({ url }) => url === OURS.enrichmentExtension);
-  return additions.flatMap(({ extension }) => extension?.find(({ url }) => url === 'what')?.valueString ?? []);
+  return additions.flatMap(({ extension }) => {
+    const what = extension?.find(({ url }) => url === 'what')?.valueString;
+    const origin = extension?.find(({ url }) => url === 'origin')?.valueCode as Addition['origin'] | undefined;
+    return what === undefined || origin === undefined ? [] : [{ what, origin }];
+  });
 }
 
 export function entity(role: fhir4.ProvenanceEntity['role'], key: string): fhir4.ProvenanceEntity {

@@ -15,9 +15,8 @@ export interface Reading {
   readonly version: number;
   readonly of: Measured;
   readonly basis: Basis;
+  /** As its sender gave it, also while it is held. */
   readonly status: ObservationStatus;
-  /** Waits for a second weighing or a decision; never an input or a baseline. */
-  readonly held: boolean;
   /** Absent when the Observation gives a data-absent reason instead. */
   readonly quantity?: Quantity;
   readonly effective: Effective;
@@ -32,6 +31,21 @@ export interface Reading {
   readonly position?: Position;
   readonly gross?: Quantity;
   readonly tare?: Quantity;
+  /** Keys of the chairs, cushions and slings whose mass was subtracted, in the order of their names. */
+  readonly tareDevices?: readonly string[];
+  /** The smallest step of its scale in kg or cm, as text. */
+  readonly division?: string;
+  /** Somebody decided that it counts, whatever the rules say. */
+  readonly kept?: true;
+  /** Ids of the rules that hold it for what it says itself. */
+  readonly doubts?: readonly string[];
+  /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
+  readonly mistakenFor?: readonly OtherPerson[];
+  /** What the person's other readings make of it, see `serial/judge.ts`. */
+  readonly held: boolean;
+  readonly repeatOf?: string;
+  readonly releasedBy?: string;
+  readonly comparison?: Comparison;
   /**
    * Orders readings of one instant the same way in every history: the sender's own identifier,
    * else what was measured. Never the order of arrival.
@@ -39,10 +53,50 @@ export interface Reading {
   readonly tieKey: string;
 }
 
+/** Somebody else whose weight this could be: no name, no id of a person. */
+export interface OtherPerson {
+  /** The Observation of the other person on the same scale. */
+  readonly observation: string;
+  readonly minutesApart: number;
+  /** How far this weight lies from the other person's last one, in kg, as text. */
+  readonly differenceKg: string;
+}
+
+/** Why two weights do not compare. */
+export type Incomparable =
+  | 'other-scale'
+  | 'other-method'
+  | 'other-clothing'
+  | 'other-tare'
+  | 'other-time-of-day'
+  | 'other-condition'
+  | 'scale-not-known'
+  | 'method-not-known'
+  | 'clothing-not-known'
+  | 'time-not-known';
+
+/** A weight against the one before it; amounts are texts of exact decimals with their sign. */
+export interface Comparison {
+  /** Observation id of the last accepted weight. */
+  readonly previous: string;
+  /** Empty when the two compare. */
+  readonly reasons: readonly Incomparable[];
+  readonly changeKg: string;
+  readonly changePercent: string;
+  /** Absent when too little time lies between. */
+  readonly changePerDayKg?: string;
+  /** The last accepted weight that does compare, where that is another one. */
+  readonly lastComparable?: string;
+}
+
 /** A reading that may feed BMI and be compared against: measured, valid, not waiting. */
 export function isUsable(reading: Reading): reading is Reading & { readonly quantity: Quantity } {
+  return !reading.held && reading.repeatOf === undefined && isMeasured(reading);
+}
+
+/** A measured value that its sender vouches for, whatever the other readings make of it. */
+export function isMeasured(reading: Reading): reading is Reading & { readonly quantity: Quantity } {
   return (
-    !reading.held &&
     reading.basis === 'measured' &&
     reading.quantity !== undefined &&
     (reading.status === 'final' || reading.status === 'amended' || reading.status === 'corrected')
@@ -56,6 +110,10 @@ export interface PersonFacts {
   /** FHIR date, possibly to the year or month only. */
   readonly birthDate?: string;
   readonly sex?: 'male' | 'female' | 'other' | 'unknown';
+  /** Masses of the chairs, cushions and slings that are registered as this person's. */
+  readonly chairs?: readonly Quantity[];
+  /** Key of the ward that the person is on. */
+  readonly ward?: string;
   /** A logical reference that fits more than one Patient. */
   readonly ambiguous?: boolean;
 }

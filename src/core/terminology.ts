@@ -42,6 +42,8 @@ export const OURS = {
   enrichmentExtension: `${CANONICAL_BASE}/StructureDefinition/enrichment`,
   qualifierExtension: `${CANONICAL_BASE}/StructureDefinition/measurement-qualifier`,
   statusAsSentExtension: `${CANONICAL_BASE}/StructureDefinition/status-as-sent`,
+  comparisonExtension: `${CANONICAL_BASE}/StructureDefinition/weight-comparison`,
+  repeatOfExtension: `${CANONICAL_BASE}/StructureDefinition/repeat-of`,
   divisionExtension: `${CANONICAL_BASE}/StructureDefinition/scale-division`,
   capacityExtension: `${CANONICAL_BASE}/StructureDefinition/scale-capacity`,
   defaultMethodExtension: `${CANONICAL_BASE}/StructureDefinition/default-method`,
@@ -66,6 +68,9 @@ export const COARSE_TAG = {
   code: 'coarse-scale',
   display: 'Read on a scale coarser than the precision rule',
 } as const;
+
+/** The tag on a reading that repeats another: one weighing, pressed twice. */
+export const REPEAT_TAG = { system: OURS.tagSystem, code: 'double-press', display: 'Repeats another reading: pressed twice' } as const;
 
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';

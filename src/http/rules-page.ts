@@ -4,28 +4,21 @@
  */
 import { createHash } from 'node:crypto';
 import type { Express } from 'express';
-import { AGE_BANDS, type AgeBand } from '../core/age-bands.ts';
 import type { RulePassport } from '../core/finding.ts';
-import { DEFAULT_SETTINGS, type Policy, type SettingName } from '../core/policy.ts';
-import type { Quantified } from '../core/terminology.ts';
+import type { Policy } from '../core/policy.ts';
+import { settingsInWords, type SettingInWords } from '../core/policy-words.ts';
+import { outcomeUnder } from '../core/rules/rule.ts';
 import { ServiceError } from '../errors.ts';
 import { refuseOtherMethods } from './fhir-router.ts';
 import { notesOf } from './request-notes.ts';
 import type { Handler, Request, Response, Serving } from './serving.ts';
 
-interface RuleInWords extends Omit<RulePassport, 'settings' | 'refusalStatus'> {
+interface RuleInWords extends Pick<RulePassport, 'id' | 'title' | 'family' | 'movable' | 'code' | 'expression' | 'source' | 'explain'> {
+  readonly outcome: RulePassport['outcome'] | 'off';
   /** What the rule does by default, when the running policy moved it elsewhere. */
   readonly outcomeByDefault: RulePassport['outcome'];
-  readonly settings: readonly { readonly name: string; readonly value: string; readonly means: string; readonly source: string }[];
+  readonly settings: readonly SettingInWords[];
 }
-
-const BANDS = Object.keys(AGE_BANDS) as AgeBand[];
-/** The unit of the limits, and what happens outside them: a BMI is ours, so there is nothing to refuse. */
-const LIMITED: Readonly<Record<Quantified, { readonly unit: string; readonly refuse: string; readonly hold: string }>> = {
-  weight: { unit: 'kg', refuse: 'refuse', hold: 'hold' },
-  height: { unit: 'cm', refuse: 'refuse', hold: 'hold' },
-  bmi: { unit: 'kg/m2', refuse: 'publish no BMI', hold: 'hold' },
-};
 
 export const RULES_STYLE =
   ':root{color-scheme:light dark}body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}' +
@@ -71,34 +64,11 @@ function send(req: Request, res: Response, content: object, html: () => string):
     .end(wanted === 'text/html' ? html() : JSON.stringify(content));
 }
 
-function toWords(
-  { id, title, family, outcome, movable, code, expression, source, explain, settings = [] }: RulePassport,
-  policy: Policy,
-): RuleInWords {
-  const running = (movable ? policy.outcomes[id] : undefined) ?? outcome;
+function toWords(rule: RulePassport, policy: Policy): RuleInWords {
+  const { id, title, family, outcome, movable, code, expression, source, explain, settings = [] } = rule;
   const values = settings.flatMap((name) => settingsInWords(name, policy));
+  const running = outcomeUnder(rule, policy);
   return { id, title, family, outcome: running, outcomeByDefault: outcome, movable, code, expression, source, explain, settings: values };
-}
-
-/** A setting by its name; or, by `limits.weight`, `limits.height` or `limits.bmi`, the limits of every age band. */
-function settingsInWords(name: string, policy: Policy): RuleInWords['settings'] {
-  if (Object.hasOwn(DEFAULT_SETTINGS, name)) {
-    const { means, source } = DEFAULT_SETTINGS[name as SettingName];
-    return [{ name, value: String(policy.values[name as SettingName]), means, source }];
-  }
-  const measured = (Object.keys(LIMITED) as Quantified[]).find((one) => name === `limits.${one}`);
-  if (!measured) throw new Error(`a rule names ${name}, which is no setting of the policy`);
-  return BANDS.flatMap((band) => {
-    const { label, source } = AGE_BANDS[band];
-    return (['refuse', 'hold'] as const).flatMap((kind) => {
-      const span = policy.limits[band][measured][kind];
-      if (!span) return [];
-      const value = `${span[0]} to ${span[1]} ${LIMITED[measured].unit}`;
-      return [
-        { name: `limits.${band}.${measured}.${kind}`, value, means: `${label}: ${LIMITED[measured][kind]} outside this span`, source },
-      ];
-    });
-  });
 }
 
 function listOf(rules: readonly RuleInWords[]): string {
@@ -129,7 +99,7 @@ function detailOf({ settings, ...rule }: RuleInWords): string {
 
 const LIST_HEADS = ['rule', 'title', 'what it does', 'what it says', 'source'] as const;
 const SETTING_HEADS = ['setting', 'value', 'meaning', 'source'] as const;
-const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks' } as const;
+const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks', off: 'is switched off' } as const;
 
 function table(heads: readonly string[], rows: readonly string[]): string {
   const head = heads.map((text) => `<th scope="col">${escapeHtml(text)}</th>`).join('');

@@ -3,8 +3,7 @@ import { isDeepStrictEqual } from 'node:util';
 import { conformObservation } from '../core/conform.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
 import { withoutAdditions } from '../core/enrich/additions.ts';
-import { withoutServiceMarks } from '../core/enrich/enrich.ts';
-import { additionsIn, provenanceId } from '../core/provenance.ts';
+import { withoutServiceMarks } from '../core/enrich/marks.ts';
 import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
 import { codedMeasure, devicePointer, keyOf, pointerOf, toReading, type ExactObservation } from '../core/observation.ts';
@@ -16,7 +15,7 @@ import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
 import { loadContext, treeOf, type Surroundings } from './context.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
-import { record } from './record.ts';
+import { additionsTo, record } from './record.ts';
 
 export interface ReadingWork extends Surroundings {
   readonly forwards: boolean;
@@ -122,15 +121,14 @@ export async function correctReading(
   if (taken) return refused([taken], work);
   const samePerson = isDeepStrictEqual(pointerOf(before.subject, work.knownBases), pointerOf(observation.subject, work.knownBases));
   const place = { id, version: current.version + 1 };
-  const sent = withoutAdditions(observation, before, await additionsOf(writer, current));
+  const sent = withoutAdditions(
+    observation,
+    before,
+    (await additionsTo(writer, current)).map(({ what }) => what),
+  );
   const context = { ...(await loadContext(writer, sent, place, work, samePerson ? replaces.person : undefined)), replaces };
   const answer = await settle(writer, toJudgement(evaluate(sent, context), context, formsOf(sent, context)), work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
-}
-
-async function additionsOf(reader: StoreReader, { id, version }: StoredResource): Promise<string[]> {
-  const provenance = await reader.current('Provenance', provenanceId({ id, version }));
-  return provenance === undefined ? [] : additionsIn(treeOf(provenance));
 }
 
 async function settle(writer: StoreWriter, judgement: Judgement, work: ReadingWork): Promise<Taken> {

@@ -1,13 +1,18 @@
 /** Stores what an evaluation concluded, with everything that goes with it, in one unit of work. */
 import type * as fhir4 from 'fhir/r4.js';
 import type { Derived } from '../core/derive/difference.ts';
+import type { Addition } from '../core/enrich/enrich.ts';
+import { withStanding } from '../core/enrich/marks.ts';
 import type { Evaluation } from '../core/evaluate.ts';
+import { factsOfReading } from '../core/facts.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
-import { isHeld, type ExactObservation } from '../core/observation.ts';
-import type { Context } from '../core/reading.ts';
-import type { StoredResource, StoreWriter, VersionedReference } from '../ports.ts';
+import { isHeld, isRepeat, type ExactObservation } from '../core/observation.ts';
+import { additionsIn, entity, provenanceId, toProvenance } from '../core/provenance.ts';
+import type { Context, Reading } from '../core/reading.ts';
+import type { Rejudged } from '../core/serial/rejudged.ts';
+import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
 import { treeOf } from './context.ts';
 
 export interface Recorded {
@@ -30,19 +35,82 @@ export async function record(writer: StoreWriter, evaluation: Evaluation, contex
   if (stored) {
     resource = await writer.putObservation(context.id, stored.observation as unknown as JsonObject, stored.facts);
     const provenance = await putProvenance(writer, stored.provenance, context.id);
-    const isSent = !stored.facts.held && (stored.facts.status !== 'entered-in-error' || (await wasEverValid(writer, context)));
-    if (isSent) toSend.push(versioned(resource), versioned(provenance));
+    const isWithdrawal = stored.reading.status === 'entered-in-error' && !stored.reading.held;
+    if (isForEhr(stored.reading) || (isWithdrawal && (await wasEverSent(writer, context.id))))
+      toSend.push(versioned(resource), versioned(provenance));
   }
+  await putRejudged(writer, evaluation.rejudged, context, toSend);
   const bmi = await putDerived(writer, derived, toSend);
-  await send(writer, context.person.key, toSend, concerned(context.id, derived), sending);
+  await send(writer, context.person.key, toSend, concerned([context.id, ...idsOf(evaluation.rejudged)], derived), sending);
   return { ...(resource && { resource }), derived: bmi };
 }
 
-/** Writes BMI that follow from something else than a reading (a birth date became known). */
-export async function recordDerived(writer: StoreWriter, person: string, derived: readonly Derived[], sending: Sending): Promise<void> {
+/** Writes what follows from something else than a reading (a birth date became known, a scale was recalled). */
+export async function recordConsequences(
+  writer: StoreWriter,
+  person: string,
+  { rejudged, derived }: Pick<Evaluation, 'rejudged' | 'derived'>,
+  context: Pick<Context, 'policy' | 'nowMs'>,
+  sending: Sending,
+): Promise<void> {
   const toSend: VersionedReference[] = [];
+  await putRejudged(writer, rejudged, context, toSend);
   await putDerived(writer, derived, toSend);
-  await send(writer, person, toSend, concerned(undefined, derived), sending);
+  await send(writer, person, toSend, concerned(idsOf(rejudged), derived), sending);
+}
+
+function idsOf(rejudged: readonly Rejudged[]): string[] {
+  return rejudged.map(({ reading }) => reading.id);
+}
+
+/**
+ * A new version of each reading that stands otherwise now. The EHR gets what is accepted; what now
+ * waits, or turned out to be a repeat, it gets only when it has the reading already: its copy must
+ * not go on saying `final`.
+ */
+async function putRejudged(
+  writer: StoreWriter,
+  rejudged: readonly Rejudged[],
+  context: Pick<Context, 'policy' | 'nowMs'>,
+  toSend: VersionedReference[],
+): Promise<void> {
+  for (const { before, reading, findings } of rejudged) {
+    const current = await writer.current('Observation', before.id);
+    if (current === undefined) throw new Error(`Observation/${before.id} was judged again but is not stored`);
+    const isKnownToEhr = isForEhr(reading) || (await wasEverSent(writer, before.id));
+    const observation = withStanding(treeOf(current) as unknown as ExactObservation, reading);
+    const additions = await additionsTo(writer, current);
+    const asSent = await writer.sentAs(before.id);
+    const resource = await writer.putObservation(
+      before.id,
+      observation as unknown as JsonObject,
+      factsOfReading(observation, reading, asSent === undefined ? {} : { personAsSent: asSent }),
+    );
+    const provenance = toProvenance(
+      {
+        target: { id: before.id, version: resource.version },
+        verdict: reading.held ? 'held' : 'accepted',
+        findings,
+        additions,
+        entities: [entity('revision', `Observation/${before.id}/_history/${current.version}`)],
+        activity: 'UPDATE',
+      },
+      context,
+    );
+    const stored = await putProvenance(writer, provenance, before.id);
+    if (isKnownToEhr) toSend.push(versioned(resource), versioned(stored));
+  }
+}
+
+/** An accepted reading, or the withdrawal of one; a repeat is one reading with what it repeats. */
+function isForEhr({ held, repeatOf, status }: Reading): boolean {
+  return !held && repeatOf === undefined && status !== 'entered-in-error';
+}
+
+/** What the Provenance of a version says was added to it. */
+export async function additionsTo(reader: StoreReader, { id, version }: StoredResource): Promise<Addition[]> {
+  const provenance = await reader.current('Provenance', provenanceId({ id, version }));
+  return provenance === undefined ? [] : additionsIn(treeOf(provenance));
 }
 
 async function putDerived(writer: StoreWriter, derived: readonly Derived[], toSend: VersionedReference[]): Promise<StoredResource[]> {
@@ -77,18 +145,16 @@ function versioned({ type, id, version }: StoredResource): VersionedReference {
   return { type: type as VersionedReference['type'], id, version };
 }
 
-function concerned(readingId: string | undefined, derived: readonly Derived[]): string[] {
-  const ids = derived.flatMap(({ id, facts }) => [id, ...facts.derivedFrom]);
-  return [...new Set(readingId === undefined ? ids : [readingId, ...ids])];
+function concerned(readingIds: readonly string[], derived: readonly Derived[]): string[] {
+  return [...new Set([...readingIds, ...derived.flatMap(({ id, facts }) => [id, ...facts.derivedFrom])])];
 }
 
-/** A reading that was held all its life never reached the EHR, so neither need its withdrawal. */
-async function wasEverValid(writer: StoreWriter, { id, replaces }: Context): Promise<boolean> {
-  if (!replaces?.held) return true;
+/** A reading that was held or a repeat all its life never reached the EHR, so neither need its withdrawal. */
+async function wasEverSent(writer: StoreWriter, id: string): Promise<boolean> {
   const versions = await writer.history('Observation', id);
   return versions.some((version) => {
     const observation = treeOf(version) as unknown as ExactObservation;
-    return !isHeld(observation) && observation.status !== 'entered-in-error';
+    return !isHeld(observation) && !isRepeat(observation) && observation.status !== 'entered-in-error';
   });
 }
 

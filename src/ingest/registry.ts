@@ -4,8 +4,7 @@
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { conformResource } from '../core/conform.ts';
-import { deriveBmi } from '../core/derive/bmi.ts';
-import { bmiDifference } from '../core/derive/difference.ts';
+import { consequences } from '../core/serial/consequences.ts';
 import { identifierTokens } from '../core/facts.ts';
 import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
@@ -17,7 +16,7 @@ import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
 import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
 import { rememberForms } from './identity.ts';
-import { recordDerived } from './record.ts';
+import { recordConsequences } from './record.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 
@@ -107,7 +106,7 @@ async function takeOver(
     for (const one of [person, ...losers]) concerned.add(one);
     await rememberMoved(writer, person);
   }
-  for (const person of concerned) await deriveAnew(writer, person, work);
+  for (const person of concerned) await judgeAnew(writer, person, work);
 }
 
 /** A resend that names the person as they are known now must be known too. */
@@ -115,14 +114,11 @@ async function rememberMoved(writer: StoreWriter, person: string): Promise<void>
   for (const reading of await writer.readingsOf(person)) await rememberForms(writer, reading.id, [reading]);
 }
 
-/** Brings a person's BMI to what their readings and the policy give now. */
-export async function deriveAnew(writer: StoreWriter, key: string, { clock, policy, knownBases, forwards }: RegistryWork): Promise<void> {
+/** Brings a person's readings and BMI to what their facts and the policy give now. */
+export async function judgeAnew(writer: StoreWriter, key: string, { clock, policy, knownBases, forwards }: RegistryWork): Promise<void> {
   const history = await writer.readingsOf(key);
   const standing = await writer.standingBmiOf(key);
   if (history.length === 0 && standing.length === 0) return;
-  const person = await loadPersonByKey(writer, key);
-  const nowMs = clock.nowMs();
-  const { drafts } = deriveBmi(history, person, policy);
-  const derived = bmiDifference(drafts, { nowMs, policy, knownBases, id: '', version: 0, person, history, standing });
-  await recordDerived(writer, key, derived, { forwards, nowMs });
+  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key), history, standing };
+  await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs });
 }

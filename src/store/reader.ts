@@ -79,16 +79,25 @@ export class SqlReader implements StoreReader {
   }
 
   async readingOf(id: string): Promise<Reading | undefined> {
-    const row = await this.db
-      .selectFrom('resource_version')
-      .innerJoin('observation', 'observation.seq', 'resource_version.seq')
+    const row = await this.#observationOf(id)
       .select(['resource_version.version', 'observation.person', 'observation.reading', 'observation.moves'])
-      .where('resource_version.id', '=', id)
-      .where('resource_version.type', '=', 'Observation')
-      .where('resource_version.superseded_seq', 'is', null)
       .executeTakeFirst();
     if (row === undefined || row.reading === null) return undefined;
     return fromReadingText(row.reading, { id, version: row.version, person: row.person, moves: row.moves });
+  }
+
+  async sentAs(id: string): Promise<string | undefined> {
+    const row = await this.#observationOf(id).select('observation.person_as_sent').executeTakeFirst();
+    return row?.person_as_sent ?? undefined;
+  }
+
+  #observationOf(id: string) {
+    return this.db
+      .selectFrom('resource_version')
+      .innerJoin('observation', 'observation.seq', 'resource_version.seq')
+      .where('resource_version.id', '=', id)
+      .where('resource_version.type', '=', 'Observation')
+      .where('resource_version.superseded_seq', 'is', null);
   }
 
   async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {

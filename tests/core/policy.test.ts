@@ -82,7 +82,7 @@ describe('an override', () => {
     ['limits.adult.weight.hold.high', 'much', 'must be a decimal number, zero or more'],
     ['rule.precision-step', 'warn', 'no rule of this name can be moved by the policy'],
     ['rule.no-such-rule', 'warn', 'no rule of this name can be moved by the policy'],
-    ['rule.scale-coarse', 'ignore', 'must be one of refuse, hold, warn, inform'],
+    ['rule.scale-coarse', 'ignore', 'must be one of refuse, hold, warn, inform, off'],
   ])('%s = %j is refused: %s', (name, value, problem) => {
     expect(problemsOf({ [name]: value })).toEqual([{ name, problem }]);
   });

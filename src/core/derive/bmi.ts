@@ -11,6 +11,8 @@ import { ageAt, DAY_MS, HOUR_MS, type Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
 import { inBaseUnit, type Quantity } from '../quantity.ts';
 import { isUsable, type PersonFacts, type Reading } from '../reading.ts';
+import { byTime } from '../serial/order.ts';
+import type { Measured } from '../terminology.ts';
 
 export type UsableReading = Reading & { readonly quantity: Quantity };
 
@@ -58,7 +60,7 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
   const impossible: BmiDraft[] = [];
   const without = new Map<string, NoBmiReason>();
   for (const weight of readings) {
-    if (weight.of !== 'weight' || weight.held) continue;
+    if (weight.of !== 'weight' || weight.held || weight.repeatOf !== undefined) continue;
     const result = bmiFor(weight, heights, person, policy);
     if (typeof result === 'string') without.set(weight.id, result);
     else if (isPossible(result, person, policy)) drafts.push(result);
@@ -68,6 +70,36 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
     }
   }
   return { drafts, impossible, without };
+}
+
+/**
+ * BMI that a reading would be an input of, seen from the accepted readings up to its own time: the
+ * one of a weight, or those of the weights just before a height.
+ */
+export function bmiCandidates(
+  reading: UsableReading,
+  accepted: Readonly<Record<Measured, readonly UsableReading[]>>,
+  person: Pick<PersonFacts, 'birthDate'>,
+  policy: Policy,
+): Pick<BmiSet, 'drafts' | 'impossible'> {
+  const results =
+    reading.of === 'weight'
+      ? [bmiFor(reading, accepted.height, person, policy)]
+      : weightsAwaiting(reading, accepted.weight, policy)
+          .map((weight) => bmiFor(weight, [...accepted.height, reading], person, policy))
+          .filter((result) => typeof result !== 'string' && result.height.id === reading.id);
+  const made = results.filter((result) => typeof result !== 'string');
+  return {
+    drafts: made.filter((draft) => isPossible(draft, person, policy)),
+    impossible: made.filter((draft) => !isPossible(draft, person, policy)),
+  };
+}
+
+/** Weights shortly before a height, and those of its day without a time. */
+function weightsAwaiting(height: UsableReading, weights: readonly UsableReading[], { values }: Policy): UsableReading[] {
+  const earliest = height.effective.startMs - Math.max(values['bmi.laterHeightHours'] * HOUR_MS, DAY_MS);
+  const first = weights.findLastIndex(({ effective }) => effective.startMs < earliest) + 1;
+  return weights.slice(first);
 }
 
 function bmiFor(
@@ -86,7 +118,7 @@ function bmiFor(
   return { weight, height, value, valueText: toText(value) };
 }
 
-function isPositive({ quantity }: UsableReading): boolean {
+export function isPositive({ quantity }: Pick<UsableReading, 'quantity'>): boolean {
   return quantity.value.coefficient > 0n;
 }
 
@@ -131,17 +163,4 @@ function firstAfter(heights: readonly UsableReading[], instantMs: number): numbe
     else low = middle + 1;
   }
   return low;
-}
-
-/** The id comes last, for heights that nothing else tells apart: the same one is chosen each time. */
-function byTime(a: UsableReading, b: UsableReading): number {
-  return a.effective.startMs - b.effective.startMs || rank(a) - rank(b) || compareText(a.tieKey, b.tieKey) || compareText(a.id, b.id);
-}
-
-function compareText(a: string, b: string): number {
-  return a < b ? -1 : a > b ? 1 : 0;
-}
-
-function rank({ position }: Reading): number {
-  return position === 'standing' ? 2 : position === 'lying' ? 0 : 1;
 }

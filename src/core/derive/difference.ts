@@ -20,6 +20,9 @@ export interface Derived {
   readonly provenance: fhir4.Provenance;
 }
 
+/** What a derivation depends on besides the readings. */
+export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing'>;
+
 /**
  * A BMI's id follows from its weight's, so the same fact never gets two resources. A weight that
  * turned out to be another person's gets a BMI of its own there: no BMI changes its person.
@@ -29,7 +32,7 @@ export function bmiIdOf({ id, moves = 0 }: Pick<Reading, 'id' | 'moves'>): strin
 }
 
 /** What has to be stored so that exactly `drafts` stand. */
-export function bmiDifference(drafts: readonly BmiDraft[], context: Context): Derived[] {
+export function bmiDifference(drafts: readonly BmiDraft[], context: DerivationContext): Derived[] {
   const standing = new Map(context.standing.map((bmi) => [bmi.weightId, bmi]));
   const wanted = new Map(drafts.map((draft) => [draft.weight.id, draft]));
   const changed = drafts.flatMap((draft) => {
@@ -57,7 +60,7 @@ function statusOf({ weight, height }: BmiDraft): ObservationStatus {
   return statuses.find((status) => status === 'corrected') ?? statuses.find((status) => status === 'amended') ?? 'final';
 }
 
-function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: Context): Derived {
+function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: DerivationContext): Derived {
   const { weight, height, valueText } = draft;
   const standing = { weightId: weight.id, heightId: height.id, valueText, effectiveText: weight.effective.text };
   const inputs = [weight, height].map(({ id, version }) => entity('derivation', `Observation/${id}/_history/${version}`));
@@ -65,14 +68,19 @@ function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: Con
   return toDerived({ ...standing, ...place, status: statusOf(draft) }, weight.effective, inputs, context);
 }
 
-function voidedBmi(now: StandingBmi, context: Context): Derived {
+function voidedBmi(now: StandingBmi, context: DerivationContext): Derived {
   const effective = parseDateTime(now.effectiveText);
   if (effective === undefined) throw new Error(`BMI ${now.id} is stored without a readable time`);
   const revised = entity('revision', `Observation/${now.id}/_history/${now.version}`);
   return toDerived({ ...now, status: 'entered-in-error', version: now.version + 1 }, effective, [revised], context);
 }
 
-function toDerived(bmi: StandingBmi, effective: Effective, entities: readonly fhir4.ProvenanceEntity[], context: Context): Derived {
+function toDerived(
+  bmi: StandingBmi,
+  effective: Effective,
+  entities: readonly fhir4.ProvenanceEntity[],
+  context: DerivationContext,
+): Derived {
   const { id, weightId, heightId, valueText, effectiveText, status, version } = bmi;
   const observation = {
     resourceType: 'Observation',

@@ -5,16 +5,7 @@
  */
 import type { Context, Reading } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
-import {
-  COARSE_TAG,
-  HELD_TAG,
-  OBSERVATION_STATUSES,
-  OURS,
-  PARENT_CODE,
-  R4_PROFILE,
-  SYSTEM,
-  type ObservationStatus,
-} from '../terminology.ts';
+import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
 import { METHOD_ELEMENT } from './additions.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
@@ -31,41 +22,6 @@ export interface Enriched {
   readonly observation: ExactObservation;
   readonly reading: Reading;
   readonly additions: readonly Addition[];
-}
-
-/**
- * Removes what only this service may say: its identifier, its held tag, the status it replaced.
- * A correction of a reading that we hold gets back the status that its sender gave it.
- */
-export function withoutServiceMarks(observation: ExactObservation, { replaces }: Pick<Context, 'replaces'> = {}): ExactObservation {
-  const { identifier, meta, extension, ...rest } = observation;
-  const sentStatus = replaces?.held ? statusAsSent(observation) : undefined;
-  const identifiers = identifier?.filter(({ system }) => system !== OURS.observationIdentifier) ?? [];
-  const tags = meta?.tag?.filter(({ system }) => system !== HELD_TAG.system) ?? [];
-  const extensions = extension?.filter(({ url }) => url !== OURS.statusAsSentExtension) ?? [];
-  const { tag: _tag, versionId: _versionId, lastUpdated: _lastUpdated, ...otherMeta } = meta ?? {};
-  const cleanMeta = { ...otherMeta, ...(tags.length > 0 && { tag: tags }) };
-  return {
-    ...reordered(observation, {
-      ...rest,
-      ...(identifiers.length > 0 && { identifier: identifiers }),
-      ...(extensions.length > 0 && { extension: extensions }),
-      ...(Object.keys(cleanMeta).length > 0 && { meta: cleanMeta }),
-    }),
-    ...(sentStatus !== undefined && observation.status === 'preliminary' && { status: sentStatus }),
-  };
-}
-
-function statusAsSent({ extension }: ExactObservation): ObservationStatus | undefined {
-  const code = extension?.find(({ url }) => url === OURS.statusAsSentExtension)?.valueCode;
-  return OBSERVATION_STATUSES.find((status) => status === code);
-}
-
-/** The same members in the order in which `like` has them, so that a copy reads like its original. */
-function reordered(like: ExactObservation, members: ExactObservation): ExactObservation {
-  return Object.fromEntries(
-    Object.entries(like).flatMap(([key]) => (key in members ? [[key, members[key as keyof ExactObservation]]] : [])),
-  ) as unknown as ExactObservation;
 }
 
 /** Adds what is known of how the reading was taken. Readings without a value get no qualifiers. */
@@ -118,20 +74,5 @@ function withIdentity(observation: ExactObservation, { of }: Reading, id: string
     ...observation,
     meta: { ...observation.meta, profile: [...claimed, ...profiles] },
     identifier: [...(observation.identifier ?? []), { system: OURS.observationIdentifier, value: id }],
-  };
-}
-
-/** The mark that the policy asks for when it lets a coarse scale's reading pass. */
-export function asCoarse(observation: ExactObservation): ExactObservation {
-  return { ...observation, meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), COARSE_TAG] } };
-}
-
-/** The stored form of a reading that waits: preliminary, tagged, with the sender's status kept. */
-export function asHeld(observation: ExactObservation): ExactObservation {
-  return {
-    ...observation,
-    status: 'preliminary',
-    meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), HELD_TAG] },
-    extension: [...(observation.extension ?? []), { url: OURS.statusAsSentExtension, valueCode: observation.status }],
   };
 }

@@ -3,12 +3,15 @@
  * README table and the command line's explanations.
  */
 import { BMI_RULES } from './bmi.ts';
+import { CHANGE_RULES } from './change.ts';
 import { DEVICE_RULES } from './device.ts';
 import { IDENTITY_RULES } from './identity.ts';
+import { MIX_UP_RULES } from './mixup.ts';
 import { PERSON_RULES } from './person.ts';
 import { PLAUSIBILITY_RULES } from './plausibility.ts';
 import { PRECISION_RULES } from './precision.ts';
 import { PROFILE_RULES } from './profile.ts';
+import { REPEAT_RULES } from './repeat.ts';
 import type { Rule } from './rule.ts';
 import { STRUCTURE_RULES } from './structure.ts';
 import { TIME_RULES } from './time.ts';
@@ -22,8 +25,11 @@ export const RULES: readonly Rule[] = [
   ...UNIT_RULES,
   ...PRECISION_RULES,
   ...PLAUSIBILITY_RULES,
+  ...MIX_UP_RULES,
+  ...CHANGE_RULES,
   ...DEVICE_RULES,
   ...BMI_RULES,
+  ...REPEAT_RULES,
   ...IDENTITY_RULES,
 ];
 

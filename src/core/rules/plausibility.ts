@@ -4,11 +4,12 @@
  * limit passes. Comparison with the previous measurement is `trend.ts`'s business.
  */
 import { AGE_BANDS } from '../age-bands.ts';
-import { compare, decimal, isNegative, isZero, multiply, subtract, type Decimal } from '../decimal.ts';
+import { isNegative, isZero } from '../decimal.ts';
 import type { BmiDraft } from '../derive/bmi.ts';
-import { UNITS, convertForReading, inBaseUnit } from '../quantity.ts';
-import { isUsable } from '../reading.ts';
-import { VALUE_NUMBER, type Hit, type Rule, type Subject } from './rule.ts';
+import { UNITS, convertForReading, type Quantity } from '../quantity.ts';
+import { isBeyondLimit, spanLeft, unusualBmi } from '../serial/limits.ts';
+import type { View } from '../serial/view.ts';
+import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 const BANDS_SOURCE =
   'records (smallest newborn, tallest and heaviest person); Littman et al. 2012; Maguen et al. 2013; WHO Child Growth Standards 2006 and CDC 2016 flags, computed over age bands';
@@ -41,31 +42,21 @@ const valueNegative: Rule = {
     quantity && isNegative(quantity.value) && observation.status !== 'entered-in-error' ? {} : undefined,
 };
 
-type Band = 'refuse' | 'hold';
-
-function isOutside(value: Decimal, [low, high]: readonly [string, string]): boolean {
-  return compare(value, decimal(low)) < 0 || compare(value, decimal(high)) > 0;
+function describeSpan(
+  { reading, band }: Pick<View, 'band'> & { readonly reading: { readonly quantity: Quantity } },
+  [low, high]: readonly [string, string],
+): Record<string, string> {
+  const { quantity } = reading;
+  const unit = UNITS[quantity.unit].of === 'weight' ? 'kg' : 'cm';
+  return { value: withBase(quantity), low, high, unit, age: AGE_BANDS[band].label };
 }
 
-/** The finding when the value lies outside one band, and (for the inner one) inside the outer. */
-function outsideBand(subject: Subject, which: Band): Hit | undefined {
-  const { quantity, context, band, observation } = subject;
-  if (quantity === undefined || quantity.value.coefficient <= 0n || observation.status === 'entered-in-error') return undefined;
+/** As it was sent, and in kg or cm where that is another unit. */
+function withBase(quantity: Quantity): string {
   const { of, imperial } = UNITS[quantity.unit];
-  const limits = context.policy.limits[band][of];
-  const range = limits[which];
-  const value = inBaseUnit(quantity);
-  if (range === undefined || !isOutside(value, range)) return undefined;
-  if (which === 'hold' && isOutside(value, limits.refuse)) return undefined;
   const unit = of === 'weight' ? 'kg' : 'cm';
   const converted = imperial || quantity.unit === 'g' ? ` (${convertForReading(quantity, unit, 1)} ${unit})` : '';
-  return {
-    facts: { value: `${quantity.text} ${quantity.unit}${converted}`, low: range[0], high: range[1], unit, age: AGE_BANDS[band].label },
-  };
-}
-
-function isOutOfBand(subject: Subject): boolean {
-  return outsideBand(subject, 'refuse') !== undefined || outsideBand(subject, 'hold') !== undefined;
+  return `${quantity.text} ${quantity.unit}${converted}`;
 }
 
 const impossibleValue: Rule = {
@@ -78,9 +69,16 @@ const impossibleValue: Rule = {
   expression: VALUE_NUMBER,
   source: BANDS_SOURCE,
   explain:
-    '{value} is outside {low} to {high} {unit}, the most that is possible ({age}). Check the decimal point, the unit and the field, then measure again.',
+    '{value} is outside {low} to {high} {unit}, the most that is possible ({age}){hint}. Check the decimal point, the unit and the field, then measure again.',
   settings: ['limits.weight', 'limits.height'],
-  check: (subject) => outsideBand(subject, 'refuse'),
+  check: ({ quantity, observation, context, band, suspicion }) => {
+    if (quantity === undefined || quantity.value.coefficient <= 0n || observation.status === 'entered-in-error') return undefined;
+    const { of } = UNITS[quantity.unit];
+    const looked = { reading: { of, quantity }, band, policy: context.policy };
+    const span = spanLeft(looked, 'refuse');
+    const meant = suspicion?.facts['meant'];
+    return span && { facts: { ...describeSpan(looked, span), hint: meant === undefined ? '' : `; ${meant} would fit` } };
+  },
 };
 
 const unusualValue: Rule = {
@@ -95,8 +93,23 @@ const unusualValue: Rule = {
   explain:
     '{value} is outside {low} to {high} {unit}, the usual range ({age}). Check person, unit and tare, and measure again to confirm it.',
   settings: ['limits.weight', 'limits.height'],
-  check: (subject) => outsideBand(subject, 'hold'),
+  settledBy: 'second-weighing',
+  among: (view) => {
+    if (view.suspicion || view.reading.quantity.value.coefficient <= 0n) return undefined;
+    const span = isImpossible(view) ? undefined : spanLeft(view, 'hold');
+    return span && { facts: describeSpan(view, span) };
+  },
 };
+
+function isImpossible(view: View): boolean {
+  return spanLeft(view, 'refuse') !== undefined;
+}
+
+/** One cause, one finding: a suspicion or a jump says it better, and the value itself may be out. */
+function isExplained(view: View): boolean {
+  if (view.suspicion !== undefined || isImpossible(view) || spanLeft(view, 'hold') !== undefined) return true;
+  return view.change !== undefined && isBeyondLimit(view.change, view);
+}
 
 function describe({ weight, height, valueText }: BmiDraft): Record<string, string> {
   return {
@@ -118,16 +131,15 @@ const impossibleBmi: Rule = {
   explain:
     '{weight} with a height of {height} gives a BMI of {bmi}, outside {low} to {high}, so one of the two is wrong. Measure both again.',
   settings: ['limits.bmi'],
-  check: (subject) => {
-    const { impossibleBmi, band, context } = subject;
-    if (isOutOfBand(subject)) return undefined; // one cause, one finding: the value itself is out
-    const { refuse } = context.policy.limits[band].bmi;
-    const worst = impossibleBmi[0];
+  settledBy: 'second-weighing',
+  among: (view) => {
+    const [worst] = isExplained(view) ? [] : view.impossibleBmi;
+    const { refuse } = view.policy.limits[view.band].bmi;
     return worst && { facts: { ...describe(worst), low: refuse[0], high: refuse[1] } };
   },
 };
 
-const unusualBmi: Rule = {
+const unusualBmiRule: Rule = {
   id: 'bmi-unusual',
   title: 'The BMI from weight and height is unusual',
   family: 'plausibility',
@@ -148,37 +160,11 @@ const unusualBmi: Rule = {
     'bmi.priorAgreesPercent',
     'limits.bmi',
   ],
-  check: (subject) => {
-    if (isOutOfBand(subject)) return undefined;
-    for (const draft of subject.bmi) {
-      const { range, prior } = usualBmi(draft, subject);
-      if (range !== undefined && isOutside(draft.value, range))
-        return { facts: { ...describe(draft), low: range[0], high: range[1], prior } };
-    }
-    return undefined;
+  settledBy: 'second-weighing',
+  among: (view) => {
+    const unusual = isExplained(view) ? undefined : unusualBmi(view);
+    return unusual && { facts: { ...describe(unusual.draft), low: unusual.range[0], high: unusual.range[1], prior: unusual.prior } };
   },
 };
 
-function usualBmi(draft: BmiDraft, { band, context }: Subject): { readonly range?: readonly [string, string]; readonly prior: string } {
-  const { values, limits } = context.policy;
-  if (band !== 'adult' && band !== 'age-unknown')
-    return { ...(limits[band].bmi.hold && { range: limits[band].bmi.hold }), prior: ', the usual range for the age' };
-  if (context.history.some((other) => agreesWith(draft, other, values['bmi.priorAgreesPercent']))) {
-    return { range: [values['bmi.hold.withPrior.low'], values['bmi.hold.withPrior.high']], prior: ', although an earlier weight agrees' };
-  }
-  const prior = ', and no earlier weight agrees';
-  if (band === 'adult') return { range: [values['bmi.hold.firstWeight.low'], values['bmi.hold.firstWeight.high']], prior };
-  return { range: [values['bmi.hold.ageUnknown.low'], values['bmi.hold.ageUnknown.high']], prior };
-}
-
-/** An accepted earlier weight that differs from the draft's weight by at most so many percent of it. */
-function agreesWith({ weight }: BmiDraft, other: Subject['context']['history'][number], percent: string): boolean {
-  if (other.of !== 'weight' || other.id === weight.id || !isUsable(other) || other.effective.startMs > weight.effective.startMs)
-    return false;
-  const [now, before] = [inBaseUnit(weight.quantity), inBaseUnit(other.quantity)];
-  const difference = subtract(now, before);
-  const distance = isNegative(difference) ? subtract(before, now) : difference;
-  return compare(multiply(distance, decimal('100')), multiply(before, decimal(percent))) <= 0;
-}
-
-export const PLAUSIBILITY_RULES: readonly Rule[] = [valueZero, valueNegative, impossibleValue, unusualValue, impossibleBmi, unusualBmi];
+export const PLAUSIBILITY_RULES: readonly Rule[] = [valueZero, valueNegative, impossibleValue, unusualValue, impossibleBmi, unusualBmiRule];

@@ -8,11 +8,13 @@
  */
 import { codedMeasure, effectiveOf, exactQuantity, type CodedMeasure, type ExactObservation } from '../observation.ts';
 import { ageBand, type AgeBand } from '../age-bands.ts';
-import { deriveBmi, type BmiDraft, type BmiSet } from '../derive/bmi.ts';
 import { ageAt, type Age, type Effective } from '../fhir-time.ts';
 import { finding, type Finding, type RulePassport } from '../finding.ts';
+import type { Policy } from '../policy.ts';
 import type { Quantity } from '../quantity.ts';
 import type { Context, Reading } from '../reading.ts';
+import type { Suspicion } from '../serial/suspicion.ts';
+import type { View } from '../serial/view.ts';
 
 /** What a rule looks at: the Observation as sent, and as much of it as could be decoded. */
 export interface Subject {
@@ -25,11 +27,8 @@ export interface Subject {
   readonly reading?: Reading;
   readonly age?: Age;
   readonly band: AgeBand;
-  /** The person's whole BMI set, were this reading accepted. */
-  readonly bmiSet: BmiSet;
-  /** Of these, the BMI that this reading is an input of. */
-  readonly bmi: readonly BmiDraft[];
-  readonly impossibleBmi: readonly BmiDraft[];
+  /** What may lie behind a doubtful number, seen among the person's other readings. */
+  readonly suspicion?: Suspicion;
 }
 
 export interface Hit {
@@ -38,8 +37,13 @@ export interface Hit {
   readonly expression?: string;
 }
 
+type Answer = Hit | readonly Hit[] | undefined;
+
 export interface Rule extends RulePassport {
-  readonly check?: (subject: Subject) => Hit | readonly Hit[] | undefined;
+  /** Looks at the Observation by itself, once, when it arrives. */
+  readonly check?: (subject: Subject) => Answer;
+  /** Looks at the reading among the person's others, again whenever one of them changes. */
+  readonly among?: (view: View) => Answer;
 }
 
 /** Element paths that many rules name. */
@@ -48,16 +52,13 @@ export const VALUE_NUMBER = `${VALUE}.value`;
 export const EFFECTIVE = 'Observation.effective';
 
 /** Decodes what can be decoded of `observation` for the rules to look at. */
-export function subjectOf(observation: ExactObservation, reading: Reading | undefined, context: Context): Subject {
+export function subjectOf(observation: ExactObservation, reading: Reading | undefined, context: Context, suspicion?: Suspicion): Subject {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
   const of = measure?.of;
   const quantity = of === undefined || of === 'bmi' ? undefined : exactQuantity(observation.valueQuantity, of);
   const { birthDate } = context.person;
   const age = birthDate === undefined || effective === undefined ? undefined : ageAt(birthDate, effective.startMs);
-  const readings = reading === undefined ? context.history : [...context.history, reading];
-  const bmiSet = deriveBmi(readings, context.person, context.policy);
-  const isInput = ({ weight, height }: BmiDraft): boolean => weight.id === reading?.id || height.id === reading?.id;
   return {
     observation,
     context,
@@ -67,28 +68,33 @@ export function subjectOf(observation: ExactObservation, reading: Reading | unde
     ...(reading && { reading }),
     ...(age && { age }),
     band: reading?.basis === 'birth' ? 'newborn' : ageBand(age),
-    bmiSet,
-    bmi: bmiSet.drafts.filter(isInput),
-    impossibleBmi: bmiSet.impossible.filter(isInput),
+    ...(suspicion && { suspicion }),
   };
 }
 
-/** Runs rules in order; the policy may move a movable rule to another outcome. */
+/** Runs the rules that look at an Observation by itself, in order; the policy may move a movable rule to another outcome. */
 export function applyRules(rules: readonly Rule[], subject: Subject): Finding[] {
-  return rules.flatMap((rule) => {
-    const result = rule.check?.(subject);
-    if (result === undefined) return [];
-    const hits: readonly Hit[] = isList(result) ? result : [result];
-    const outcome = outcomeUnder(rule, subject.context.policy);
-    return hits.map(({ facts = {}, expression }) => finding(rule, facts, { outcome, ...(expression !== undefined && { expression }) }));
-  });
+  return rules.flatMap((rule) => findingsFrom(rule, () => rule.check?.(subject), subject.context.policy));
 }
 
-function isList(result: Hit | readonly Hit[]): result is readonly Hit[] {
-  return Array.isArray(result);
+/** Runs the rules that look at a reading among the person's others, in order. */
+export function applyAmong(rules: readonly Rule[], view: View): Finding[] {
+  return rules.flatMap((rule) => findingsFrom(rule, () => rule.among?.(view), view.policy));
 }
 
-/** What the rule does under this policy. */
-export function outcomeUnder(rule: RulePassport, policy: Context['policy']): RulePassport['outcome'] {
+function findingsFrom(rule: Rule, ask: () => Answer, policy: Policy): Finding[] {
+  const outcome = outcomeUnder(rule, policy);
+  const answer = outcome === 'off' ? undefined : ask();
+  if (answer === undefined || outcome === 'off') return [];
+  const hits: readonly Hit[] = isList(answer) ? answer : [answer];
+  return hits.map(({ facts = {}, expression }) => finding(rule, facts, { outcome, ...(expression !== undefined && { expression }) }));
+}
+
+function isList(answer: Hit | readonly Hit[]): answer is readonly Hit[] {
+  return Array.isArray(answer);
+}
+
+/** What the rule does under this policy; a rule that is off is not asked. */
+export function outcomeUnder(rule: RulePassport, policy: Policy): RulePassport['outcome'] | 'off' {
   return (rule.movable ? policy.outcomes[rule.id] : undefined) ?? rule.outcome;
 }

@@ -1,12 +1,13 @@
 import { describe, expect, it } from 'vitest';
 import { conformObservation } from '../../../src/core/conform.ts';
-import { asHeld, enrich, withoutServiceMarks, type Enriched } from '../../../src/core/enrich/enrich.ts';
+import { enrich, type Enriched } from '../../../src/core/enrich/enrich.ts';
+import { withMarks, withoutServiceMarks } from '../../../src/core/enrich/marks.ts';
 import { stringifyExact, type JsonObject } from '../../../src/core/json.ts';
 import { isHeld, toReading, type ExactObservation } from '../../../src/core/observation.ts';
 import type { Context, DeviceFacts } from '../../../src/core/reading.ts';
 import { CLOTHING_ANSWERS, HELD_TAG, METHODS, OURS, QUALIFIER, R4_PROFILE, type Method } from '../../../src/core/terminology.ts';
 import { arrived } from '../../arrived.ts';
-import { context, deepFreeze, height, NOW, observation, policyWith, treeOf, weight } from '../../measurements.ts';
+import { context, deepFreeze, height, NOW, observation, policyWith, reading, treeOf, weight } from '../../measurements.ts';
 
 const SHAPES = ['component', 'extension'] as const;
 type Shape = (typeof SHAPES)[number];
@@ -185,7 +186,8 @@ describe('the marks of this service', () => {
 
   it('give a held reading its own status back when it is corrected, and only a status that FHIR knows', () => {
     const replaces = { status: 'preliminary', held: true, version: 1, person: 'Patient/ada', of: 'weight' } as const;
-    const held = asHeld(weight('70.0', 'kg', { status: 'amended' }));
+    const amended = weight('70.0', 'kg', { status: 'amended' });
+    const held = withMarks(amended, reading(amended, 'r1', { held: true }));
     expect(held).toMatchObject({ status: 'preliminary', meta: { tag: [HELD_TAG] } });
     expect(withoutServiceMarks(held, { replaces }).status).toBe('amended');
     expect(withoutServiceMarks(held, { replaces: { ...replaces, held: false } }).status).toBe('preliminary');

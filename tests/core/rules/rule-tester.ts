@@ -45,7 +45,7 @@ export function problemsOf(rule: Rule, { accepts, rejects }: RuleRows): string[]
   const rows = [...accepts, ...rejects];
   const same = (key: (row: Row) => string): boolean => new Set(rows.map(key)).size < rows.length;
   return [
-    ...(rule.check ? [] : ['the rule has no check']),
+    ...(rule.check || rule.among ? [] : ['the rule has no check']),
     ...(rule.source.trim() === '' ? ['the rule names no source'] : []),
     ...(accepts.length === 0 ? ['there is no row that it lets pass'] : []),
     ...(rejects.length === 0 ? ['there is no row that it finds'] : []),

@@ -11,7 +11,7 @@ const tall = (value: string, unit = 'cm'): Partial<Context> => ({
   history: [reading(height(value, unit, { effectiveDateTime: '2026-03-01T08:00:00Z' }), 'h1')],
 });
 const before = (value: string): Partial<Context> => ({
-  history: [...(tall('170.0').history ?? []), reading(weight(value, 'kg', { effectiveDateTime: '2026-02-20T08:00:00Z' }), 'w0')],
+  history: [...(tall('170.0').history ?? []), reading(weight(value, 'kg', { effectiveDateTime: '2026-01-10T08:00:00Z' }), 'w0')],
 });
 const ageUnknown = { person: { key: 'Patient/ada', known: true } } as const;
 const bornIn = (birthDate: string): Partial<Context> => ({ person: { ...ADA, birthDate } });
@@ -137,15 +137,16 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
     rejects: [
       {
         title: 'a height that must be wrong',
-        observation: weight('200.1'),
-        context: tall('100.0'),
+        observation: weight('320.1'),
+        context: tall('126.0'),
+        also: {},
         message:
-          '200.1 kg with a height of 100.0 cm gives a BMI of 200.1, outside 5 to 200, so one of the two is wrong. Measure both again.',
+          '320.1 kg with a height of 126.0 cm gives a BMI of 201.6, outside 5 to 200, so one of the two is wrong. Measure both again.',
       },
       {
         title: 'a weight that must be wrong, shown by the height',
         observation: height('213.0'),
-        context: { history: [reading(weight('22.3', 'kg', { effectiveDateTime: '2026-03-02T08:30:00Z' }), 'w1')] },
+        context: { history: [reading(weight('22.3', 'kg', { effectiveDateTime: '2026-03-02T07:30:00Z' }), 'w1')] },
         message: '22.3 kg with a height of 213.0 cm gives a BMI of 4.9, outside 5 to 200, so one of the two is wrong. Measure both again.',
       },
     ],

@@ -1,0 +1,54 @@
+/** The same person weighed or pressed twice. Passports; `serial/judge.ts` raises them. */
+import { VALUE_NUMBER, type Rule } from './rule.ts';
+
+export const doublePress: Rule = {
+  id: 'double-press',
+  title: 'The same value pressed twice',
+  family: 'repeat',
+  outcome: 'inform',
+  movable: false,
+  code: 'duplicate',
+  expression: 'Observation',
+  source: 'Lin et al., JAMIA Open 2022;5(4):ooac089 (duplicate entries are among the commonest faults); common practice for the interval',
+  explain:
+    'The same scale showed the same value {seconds} s after Observation/{first}, which is one weighing pressed twice. It is kept and linked, and only the first one counts and is forwarded. No action is needed.',
+  settings: ['repeat.seconds'],
+};
+
+const AGREEMENT = 'PhenX Toolkit 021501 and 570101 (repeat measurements, in the words of NHANES practice)';
+
+export const secondWeighingAgrees: Rule = {
+  id: 'second-weighing-agrees',
+  title: 'A second weighing agrees',
+  family: 'repeat',
+  outcome: 'inform',
+  movable: false,
+  code: 'informational',
+  expression: VALUE_NUMBER,
+  source: AGREEMENT,
+  explain:
+    'Observation/{other}, {apart} apart, agrees within {tolerance}, so the doubt is settled and both are accepted. The later of the two is what the next reading is compared with.',
+  settings: [
+    'release.windowMinutes',
+    'release.weightKg',
+    'release.weightOtherScaleKg',
+    'release.infantWeightKg',
+    'release.heightCm',
+    'repeat.seconds',
+  ],
+};
+
+export const secondWeighingReleases: Rule = {
+  id: 'second-weighing-releases',
+  title: 'This weighing settled a doubt',
+  family: 'repeat',
+  outcome: 'inform',
+  movable: false,
+  code: 'informational',
+  expression: VALUE_NUMBER,
+  source: AGREEMENT,
+  explain:
+    'It agrees with Observation/{other}, which was held and is released now. Both are accepted, and this later one is what the next reading is compared with.',
+};
+
+export const REPEAT_RULES: readonly Rule[] = [doublePress, secondWeighingAgrees, secondWeighingReleases];

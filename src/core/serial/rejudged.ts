@@ -1,0 +1,32 @@
+/** From the standings that were stored to those that ought to be: which readings get a new version. */
+import { isDeepStrictEqual } from 'node:util';
+import type { Finding } from '../finding.ts';
+import type { Context, Reading } from '../reading.ts';
+import type { Standing } from './judge.ts';
+
+export interface Rejudged {
+  readonly before: Reading;
+  /** With its new standing and the version that it will have. */
+  readonly reading: Reading;
+  readonly findings: readonly Finding[];
+}
+
+/** Readings of the history that stand otherwise now. */
+export function rejudgedAmong(standings: readonly Standing[], { history }: Pick<Context, 'history'>): readonly Rejudged[] {
+  const stored = new Map(history.map((reading) => [reading.id, reading]));
+  return standings.flatMap(({ reading, findings }) => {
+    const before = stored.get(reading.id);
+    if (before === undefined || isDeepStrictEqual(standingOf(before), standingOf(reading))) return [];
+    return [{ before, reading: { ...reading, version: before.version + 1 }, findings }];
+  });
+}
+
+function standingOf({ held, repeatOf, releasedBy, comparison }: Reading): unknown[] {
+  return [held, repeatOf, releasedBy, comparison];
+}
+
+/** All readings as they will be stored. */
+export function readingsIn(standings: readonly Standing[], rejudged: readonly Rejudged[]): readonly Reading[] {
+  const changed = new Map(rejudged.map(({ reading }) => [reading.id, reading]));
+  return standings.map(({ reading }) => changed.get(reading.id) ?? reading);
+}

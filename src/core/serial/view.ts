@@ -1,0 +1,33 @@
+/** One reading as the rules see it among the person's others: what came before it, and who the person is. */
+import type { AgeBand } from '../age-bands.ts';
+import type { BmiDraft, UsableReading } from '../derive/bmi.ts';
+import type { Age } from '../fhir-time.ts';
+import type { Policy } from '../policy.ts';
+import type { Comparison, PersonFacts } from '../reading.ts';
+import type { Measured } from '../terminology.ts';
+import type { Change } from './change.ts';
+import type { Suspicion } from './suspicion.ts';
+
+export interface View {
+  readonly reading: UsableReading;
+  /** Measured, valid and more than zero: only such a reading is compared. */
+  readonly counts: boolean;
+  readonly person: PersonFacts;
+  readonly policy: Policy;
+  readonly age?: Age;
+  readonly band: AgeBand;
+  /** Accepted readings before it, oldest first. */
+  readonly accepted: Readonly<Record<Measured, readonly UsableReading[]>>;
+  /** Since the last accepted one of the same measure. */
+  readonly change?: Change;
+  readonly comparison?: Comparison;
+  readonly birthWeight?: UsableReading;
+  /** Readings of the other measure within a day of it, held ones too. */
+  readonly visit: readonly UsableReading[];
+  /** BMI that it would be an input of, and those of them that no person can have. */
+  readonly bmi: readonly BmiDraft[];
+  readonly impossibleBmi: readonly BmiDraft[];
+  /** Masses in kg of chairs and slings that this person was weighed in or with. */
+  readonly knownTares: readonly UsableReading['quantity'][];
+  readonly suspicion?: Suspicion;
+}
