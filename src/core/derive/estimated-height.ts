@@ -100,7 +100,7 @@ export const HEIGHT_ESTIMATES: Readonly<Record<HeightEstimate, EstimateRow>> = {
 };
 
 /**
- * Centimetres of height with one decimal, rounded half up once, or why there is no estimate.
+ * Centimetres of height with `decimals` decimals, rounded half up once, or why there is no estimate.
  *
  * An age that is known only to the year or month is enough as long as one equation holds for all
  * of its span; an equation that subtracts for each year needs the completed years.
@@ -109,6 +109,7 @@ export function estimatedHeight(
   estimate: HeightEstimate,
   length: Pick<Quantity, 'value' | 'unit'>,
   { sex, age }: { readonly sex?: PersonFacts['sex'] | undefined; readonly age?: Age | undefined },
+  decimals = 1,
 ): Decimal | NoEstimateReason {
   const { lengths, equations } = HEIGHT_ESTIMATES[estimate];
   const centimetres = inBaseUnit(length);
@@ -121,11 +122,11 @@ export function estimatedHeight(
   if (!ofSex.some(({ fromYears, throughYears }) => oldest >= fromYears && youngest <= throughYears)) return 'age-outside';
   const equation = ofSex.find(({ fromYears, throughYears }) => youngest >= fromYears && oldest <= throughYears);
   if (equation === undefined || (equation.perYear !== undefined && youngest !== oldest)) return 'age-unknown';
-  return heightBy(equation, centimetres, oldest);
+  return roundHalfUp(heightBy(equation, centimetres, oldest), decimals);
 }
 
 function heightBy({ constant, perCentimetre, perYear = '0' }: Equation, centimetres: Decimal, years: number): Decimal {
   const ofLength = multiply(decimal(perCentimetre), centimetres);
   const ofAge = multiply(decimal(perYear), decimal(String(years)));
-  return roundHalfUp(add(add(decimal(constant), ofLength), ofAge), 1);
+  return add(add(decimal(constant), ofLength), ofAge);
 }
