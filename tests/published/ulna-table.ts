@@ -1,6 +1,6 @@
 /**
  * Height in metres from ulna length: the printed table of BAPEN's malnutrition screening tool
- * (Elia 2003), as two public copies have it. From 32.0 cm down to 18.5 cm by half centimetres.
+ * (Elia 2003), as a public copy of it reads; the print itself was not seen. From 32.0 cm down to 18.5 cm by half centimetres.
  */
 export const LONGEST_ULNA_CM = 32;
 export const ULNA_STEP_CM = 0.5;
