@@ -1,0 +1,137 @@
+/**
+ * Which published thresholds of significant change a weight reaches, against earlier ones.
+ *
+ * Comparison is exact, by multiplying out: never on a rounded percentage. From 100.0 to 95.0 kg
+ * is "5 % or more" and is not "more than 5 %".
+ */
+import { compare, decimal, divideHalfUp, isNegative, multiply, subtract, toText, type Decimal } from '../decimal.ts';
+import { DAY_MS } from '../fhir-time.ts';
+import { inBaseUnit } from '../quantity.ts';
+import { CHANGE_THRESHOLDS, type ChangeThreshold, type OldWeight } from './change-thresholds.ts';
+import type { WeightAt } from './weight-change.ts';
+
+export interface EarlierWeight extends WeightAt {
+  readonly id: string;
+}
+
+/** What is known of the person at the current weight. */
+export interface PersonAtWeighing {
+  /** Completed months. When days are not known either, an adult is assumed, as for the limits of plausibility. */
+  readonly ageMonths?: number | undefined;
+  /** Completed days; needed for the thresholds of newborns. */
+  readonly ageDays?: number | undefined;
+  readonly birthWeight?: { readonly kg: Decimal; readonly id: string } | undefined;
+}
+
+export interface SignificantChange {
+  readonly threshold: ChangeThreshold;
+  /** The old weight that the current one was compared with. */
+  readonly earlierId: string;
+  /** Kilograms, exact; negative for a loss. */
+  readonly changeKg: Decimal;
+  /** Percent of the old weight without a sign, one decimal, rounded half up: for reading only. */
+  readonly percentText: string;
+}
+
+type OldOne = Omit<EarlierWeight, 'atMs'>;
+
+/** 18 years: the papers are about adults. */
+const ADULT_FROM_MONTHS = 216;
+const HUNDRED = decimal('100');
+
+/**
+ * The thresholds that the current weight reaches, in the order of `thresholds`.
+ *
+ * @param earlier readings that may be compared: measured, valid, of one kind of scale and clothing
+ *   as far as the site asks for it, in any order. Those that are not earlier than the current
+ *   weight, and those of no weight, are passed over.
+ */
+export function significantChanges(
+  current: WeightAt,
+  earlier: readonly EarlierWeight[],
+  about: PersonAtWeighing,
+  thresholds: readonly ChangeThreshold[] = CHANGE_THRESHOLDS,
+): readonly SignificantChange[] {
+  if (current.kg.coefficient <= 0n) return [];
+  const usable = earlier.filter(({ kg, atMs }) => atMs < current.atMs && kg.coefficient > 0n);
+  return thresholds.flatMap((threshold) => {
+    const old = isConcerned(threshold, about) ? oldWeightFor(threshold, current.atMs, usable, about) : undefined;
+    return old !== undefined && isReached(threshold, old.kg, current.kg) ? [reached(threshold, old, current.kg)] : [];
+  });
+}
+
+function isConcerned({ concerns }: ChangeThreshold, { ageMonths, ageDays }: PersonAtWeighing): boolean {
+  if (concerns === 'newborn') return ageDays !== undefined && ageDays >= 0;
+  return ageMonths === undefined ? ageDays === undefined : ageMonths >= ADULT_FROM_MONTHS;
+}
+
+function oldWeightFor(
+  { oldWeight, direction }: ChangeThreshold,
+  nowMs: number,
+  earlier: readonly EarlierWeight[],
+  { ageDays = 0, birthWeight }: PersonAtWeighing,
+): OldOne | undefined {
+  switch (oldWeight.kind) {
+    case 'birth':
+      return ageDays <= oldWeight.throughAgeDays && birthWeight !== undefined && birthWeight.kg.coefficient > 0n ? birthWeight : undefined;
+    case 'closest':
+      return closest(oldWeight, nowMs, earlier);
+    case 'any':
+      return furthest(direction, oldWeight, nowMs, earlier);
+  }
+}
+
+/** Rounded to whole days: weighings at nearly the same hour are whole days apart. */
+function daysBetween(fromMs: number, toMs: number): number {
+  return Math.round((toMs - fromMs) / DAY_MS);
+}
+
+function closest(
+  { days, slackDays }: Extract<OldWeight, { kind: 'closest' }>,
+  nowMs: number,
+  earlier: readonly EarlierWeight[],
+): OldOne | undefined {
+  const wantedMs = nowMs - days * DAY_MS;
+  const distance = ({ atMs }: EarlierWeight): number => Math.abs(atMs - wantedMs);
+  return earlier
+    .filter(({ atMs }) => Math.abs(daysBetween(atMs, nowMs) - days) <= slackDays)
+    .sort((a, b) => distance(a) - distance(b) || byRecency(a, b))[0];
+}
+
+/** The heaviest for a loss, the lightest for a gain: the one that shows the greatest change. */
+function furthest(
+  direction: ChangeThreshold['direction'],
+  window: Extract<OldWeight, { kind: 'any' }>,
+  nowMs: number,
+  earlier: readonly EarlierWeight[],
+): OldOne | undefined {
+  const sign = direction === 'loss' ? -1 : 1;
+  return earlier
+    .filter(({ atMs }) => isInWindow(daysBetween(atMs, nowMs), window))
+    .sort((a, b) => sign * compare(a.kg, b.kg) || byRecency(a, b))[0];
+}
+
+/** A weight of an hour ago rounds to no days and still is within a window that begins now. */
+function isInWindow(days: number, { overDays, throughDays }: Extract<OldWeight, { kind: 'any' }>): boolean {
+  return (overDays === 0 || days > overDays) && days <= throughDays;
+}
+
+/** The latest first; of one instant the same one each time. */
+function byRecency(a: EarlierWeight, b: EarlierWeight): number {
+  return b.atMs - a.atMs || (a.id < b.id ? -1 : a.id > b.id ? 1 : 0);
+}
+
+function isReached({ direction, amount, edge }: ChangeThreshold, old: Decimal, current: Decimal): boolean {
+  const change = direction === 'loss' ? subtract(old, current) : subtract(current, old);
+  const beyond =
+    'percent' in amount
+      ? compare(multiply(change, HUNDRED), multiply(old, decimal(amount.percent)))
+      : compare(change, inBaseUnit({ value: decimal(amount.mass), unit: amount.unit }));
+  return edge === 'at-least' ? beyond >= 0 : beyond > 0;
+}
+
+function reached(threshold: ChangeThreshold, { id, kg }: OldOne, current: Decimal): SignificantChange {
+  const changeKg = subtract(current, kg);
+  const size = isNegative(changeKg) ? subtract(kg, current) : changeKg;
+  return { threshold, earlierId: id, changeKg, percentText: toText(divideHalfUp(multiply(size, HUNDRED), kg, 1)) };
+}
