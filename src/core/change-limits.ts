@@ -21,7 +21,7 @@ interface ChangeWithin {
   readonly lossPercent: string;
 }
 
-interface ChangeLimitsRow {
+export interface ChangeLimits {
   /** Between weights at most 30 days apart. */
   readonly within30Days: ChangeWithin;
   /** Between weights more than 30 and at most 365 days apart. */
@@ -85,7 +85,7 @@ export const CHANGE_LIMITS = {
     within365Days: { gainPercent: '20', lossPercent: '20' },
     source: `as for adults: ${ADULT}`,
   },
-} as const satisfies Record<AgeBand, ChangeLimitsRow>;
+} as const satisfies Record<AgeBand, ChangeLimits>;
 
 /** A change of more than this, either way, within a year is held whatever its percentage. */
 export const LARGEST_CHANGE_IN_A_YEAR = {

@@ -23,7 +23,6 @@ import { scaleCoarse } from './rules/precision.ts';
 import { applyRules, subjectOf } from './rules/rule.ts';
 import { asSettled, judgeSerial, type Standing } from './serial/judge.ts';
 import { readingsIn, rejudgedAmong, type Rejudged } from './serial/rejudged.ts';
-import type { Suspicion } from './serial/suspicion.ts';
 
 export interface Evaluation {
   readonly verdict: Verdict;
@@ -56,39 +55,32 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     person: context.person.key,
     ...(context.replaces?.moves !== undefined && { moves: context.replaces.moves }),
     ...(context.device && { device: context.device.key }),
+    ...(context.mistakenFor && { mistakenFor: context.mistakenFor }),
   });
   const enriched = decoded && enrich(observation, decoded, context);
-  const undoubted = enriched && standingsWith(enriched.reading, context);
-  const ruleFindings = applyRules(RULES, subjectOf(observation, enriched?.reading, context, suspicionIn(undoubted, context)));
+  const ruleFindings = applyRules(RULES, subjectOf(observation, enriched?.reading, context));
   const findings = [
     ...(isWithdrawal(observation, context) ? ruleFindings.map(asRemark) : ruleFindings),
     ...correctionFindings(observation, decoded, context),
   ];
 
   if (codedMeasure(observation)?.of === 'bmi') return judgeSentBmi(observation, findings, context);
-  if (enriched === undefined || undoubted === undefined) return refusedFor(findings);
-  if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(undoubted, context)]);
+  if (enriched === undefined) return refusedFor(findings);
   const doubts = findings.filter(({ outcome }) => outcome === 'hold').map(({ rule }) => rule.id);
   const reading = { ...enriched.reading, doubts };
-  return conclude({ ...enriched, reading }, findings, standingsWith(reading, context), context);
+  const standings = judgeSerial([...context.history, reading], context);
+  if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(standings, context)]);
+  return conclude({ ...enriched, reading }, findings, standings, context);
 }
 
 function refusedFor(findings: readonly Finding[]): Evaluation {
   return { verdict: 'refused', findings, rejudged: [], derived: [] };
 }
 
-function standingsWith(reading: Reading, { history, person, policy }: Context): readonly Standing[] {
-  return judgeSerial([...history, reading], { person, policy });
-}
-
 /** What the other readings say of it, were it taken in: every finding is reported, not the first alone. */
 function saidOf(standings: readonly Standing[], { id }: Context): readonly Finding[] {
   const said = standings.find(({ reading }) => reading.id === id)?.findings ?? [];
   return said.filter(({ rule }) => !rule.onlyAccepted);
-}
-
-function suspicionIn(standings: readonly Standing[] | undefined, { id }: Context): Suspicion | undefined {
-  return standings?.find(({ reading }) => reading.id === id)?.suspicion;
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {

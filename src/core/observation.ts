@@ -9,7 +9,7 @@ import type * as fhir4 from 'fhir/r4.js';
 import { parseDateTime, type Effective } from './fhir-time.ts';
 import type { Exact } from './json.ts';
 import { isUnitCode, quantity, UNITS, type Quantity } from './quantity.ts';
-import type { Reading } from './reading.ts';
+import type { OtherPerson, Reading } from './reading.ts';
 import {
   CLOTHING_ANSWERS,
   HELD_TAG,
@@ -248,13 +248,17 @@ export interface Attribution {
   readonly person: string;
   readonly moves?: number;
   readonly device?: string;
+  readonly mistakenFor?: readonly OtherPerson[];
 }
 
 /**
  * Decodes a weight or height. Undefined when the code, the effective time or a present value is
  * not usable: the rules that refuse these say so in their own words.
  */
-export function toReading(observation: ExactObservation, { id, version, person, moves, device }: Attribution): Reading | undefined {
+export function toReading(
+  observation: ExactObservation,
+  { id, version, person, moves, device, mistakenFor }: Attribution,
+): Reading | undefined {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
   if (measure === undefined || measure.of === 'bmi' || measure.conflicting || effective === undefined) return undefined;
@@ -278,6 +282,7 @@ export function toReading(observation: ExactObservation, { id, version, person, 
     person,
     ...(moves !== undefined && { moves }),
     ...(device !== undefined && { device }),
+    ...(mistakenFor && { mistakenFor }),
     ...(method && { method }),
     ...(clothing && { clothing }),
     ...(position && { position }),

@@ -157,6 +157,8 @@ export interface Context {
   readonly standing: readonly StandingBmi[];
   /** The version that a correction replaces. */
   readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'>;
+  /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
+  readonly mistakenFor?: readonly OtherPerson[];
   /** FHIR bases whose absolute references count as relative ones: ours and the EHR's. */
   readonly knownBases: readonly string[];
 }

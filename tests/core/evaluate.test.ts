@@ -81,7 +81,7 @@ describe('a held weight', () => {
         meta: { tag: [HELD_TAG] },
         extension: [{ url: OURS.statusAsSentExtension, valueCode: 'final' }],
       },
-      reading: { held: true, status: 'preliminary' },
+      reading: { held: true, status: 'final', doubts: [] },
       facts: { held: true, status: 'preliminary', tags: [{ system: HELD_TAG.system, value: 'held' }] },
     });
   });
@@ -134,7 +134,12 @@ describe('a refused weight', () => {
     const evaluation = judged(weight('700.33', 'kg', { effectiveDateTime: '2027-03-02T08:00:00Z' }));
     expect(evaluation).toMatchObject({ verdict: 'refused', derived: [] });
     expect(evaluation.stored).toBeUndefined();
-    expect(rulesOf(evaluation).sort()).toEqual(['refuse: precision-step', 'refuse: time-future', 'refuse: value-impossible']);
+    expect(rulesOf(evaluation).sort()).toEqual([
+      'hold: mixup-decimal-point',
+      'refuse: precision-step',
+      'refuse: time-future',
+      'refuse: value-impossible',
+    ]);
   });
 });
 

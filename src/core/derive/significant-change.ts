@@ -8,7 +8,11 @@ import { compare, decimal, divideHalfUp, isNegative, multiply, subtract, toText,
 import { DAY_MS } from '../fhir-time.ts';
 import { inBaseUnit } from '../quantity.ts';
 import { CHANGE_THRESHOLDS, type ChangeThreshold, type OldWeight } from './change-thresholds.ts';
-import type { WeightAt } from './weight-change.ts';
+
+export interface WeightAt {
+  readonly kg: Decimal;
+  readonly atMs: number;
+}
 
 export interface EarlierWeight extends WeightAt {
   readonly id: string;

@@ -1,4 +1,5 @@
 /** A reading against the last accepted one: how much can change in how long a time, and does it compare. */
+import { LARGEST_NEWBORN_LOSS } from '../change-limits.ts';
 import { compare, decimal, isNegative, subtract, toShortestText } from '../decimal.ts';
 import { DAY_MS } from '../fhir-time.ts';
 import { describeQuantity, inBaseUnit } from '../quantity.ts';
@@ -10,7 +11,7 @@ import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 /** A suspicion, or the value by itself, is the nearer cause. */
 function isExplained(view: View): boolean {
-  return view.suspicion !== undefined || spanLeft(view, 'refuse') !== undefined || spanLeft(view, 'hold') !== undefined;
+  return view.suspicion?.holds === true || spanLeft(view, 'refuse') !== undefined || spanLeft(view, 'hold') !== undefined;
 }
 
 function describe(change: Change, { reading }: View): Record<string, string> {
@@ -47,9 +48,6 @@ const weightChangeRate: Rule = {
   },
 };
 
-/** Two weeks: by then a newborn has regained birth weight (common practice, no source). */
-const NEWBORN_LOSS_DAYS = 14;
-
 const newbornLossHeld: Rule = {
   id: 'newborn-loss-check',
   title: 'A newborn far below birth weight',
@@ -66,7 +64,7 @@ const newbornLossHeld: Rule = {
   among: (view) => {
     const { reading, birthWeight, age, policy, counts } = view;
     if (!counts || reading.of !== 'weight' || birthWeight === undefined || isExplained(view)) return undefined;
-    if (age === undefined || age.oldestDays > NEWBORN_LOSS_DAYS) return undefined;
+    if (age === undefined || age.oldestDays > LARGEST_NEWBORN_LOSS.throughAgeDays) return undefined;
     const born = inBaseUnit(birthWeight.quantity);
     const lost = subtract(born, inBaseUnit(reading.quantity));
     const limit = policy.values['change.newbornLossPercent'];

@@ -2,15 +2,13 @@
  * Mix-ups by name. Each rule speaks of one kind of suspicion (`serial/suspicion.ts`), so that the
  * policy can move each by itself. The value is never altered.
  */
-import { spanLeft } from '../serial/limits.ts';
-import type { SuspicionKind } from '../serial/suspicion.ts';
+import { SUSPICION_RULE, type SuspicionKind } from '../serial/suspicion.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 const PSA = 'Pennsylvania Patient Safety Advisory 2016;13(2):50-57, as summarised by ISMP';
 const NHANES = 'NHANES 2017-2018 adults with corrupted records, computed';
 
 interface MixUp {
-  readonly id: string;
   readonly title: string;
   readonly kind: SuspicionKind;
   readonly explain: string;
@@ -24,7 +22,6 @@ const MEANT = 'does not fit, but {meant} ({amount}) fits {against}';
 
 const MIX_UPS: readonly MixUp[] = [
   {
-    id: 'mixup-pounds-as-kilograms',
     title: 'Pounds charted as kilograms',
     kind: 'pounds-as-kilograms',
     explain: `{value} ${MEANT}: it looks like pounds in a kilogram field. Set the scale and the gateway to kilograms, and weigh again.`,
@@ -33,7 +30,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-kilograms-as-pounds',
     title: 'Kilograms charted as pounds',
     kind: 'kilograms-as-pounds',
     explain: `{value} ${MEANT}: it looks like kilograms in a pound field. Check the unit at the scale and the gateway, and weigh again.`,
@@ -42,7 +38,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-inches-as-centimetres',
     title: 'Inches charted as centimetres',
     kind: 'inches-as-centimetres',
     explain: `{value} ${MEANT}: it looks like inches in a centimetre field. Check the unit, and measure again.`,
@@ -51,7 +46,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-centimetres-as-inches',
     title: 'Centimetres charted as inches',
     kind: 'centimetres-as-inches',
     explain: `{value} ${MEANT}: it looks like centimetres in an inch field. Check the unit, and measure again.`,
@@ -60,7 +54,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-grams',
     title: 'Grams and kilograms exchanged',
     kind: 'grams',
     explain: `{value} ${MEANT}: grams and kilograms were exchanged. Check the unit at the scale and the gateway, and weigh again.`,
@@ -69,7 +62,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-decimal-point',
     title: 'A decimal point in the wrong place',
     kind: 'decimal-point',
     explain: `{value} ${MEANT}: the decimal point has moved. Weigh again, and send every digit that the scale shows.`,
@@ -78,7 +70,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'mixup-weight-height',
     title: 'Weight and height exchanged',
     kind: 'weight-height',
     explain:
@@ -88,7 +79,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: NEAR,
   },
   {
-    id: 'tare-forgotten',
     title: 'A chair that was not subtracted',
     kind: 'tare-forgotten',
     explain:
@@ -98,7 +88,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: ['tare.jumpToleranceKg', 'tare.jumpLeastKg'],
   },
   {
-    id: 'tare-subtracted-twice',
     title: 'A chair that was subtracted twice',
     kind: 'tare-subtracted-twice',
     explain:
@@ -108,7 +97,6 @@ const MIX_UPS: readonly MixUp[] = [
     settings: ['tare.jumpToleranceKg', 'tare.jumpLeastKg'],
   },
   {
-    id: 'mixup-other-person',
     title: "Another person's weight",
     kind: 'other-person',
     explain:
@@ -121,11 +109,11 @@ const MIX_UPS: readonly MixUp[] = [
 
 export const MIX_UP_RULES: readonly Rule[] = MIX_UPS.map(({ kind, ...mixUp }): Rule => ({
   ...mixUp,
+  id: SUSPICION_RULE[kind],
   family: 'mix-up',
   outcome: 'hold',
   movable: true,
   code: 'business-rule',
   expression: VALUE_NUMBER,
-  // what no person can weigh is refused, with the suspicion as its hint
-  among: (view) => (view.suspicion?.kind === kind && spanLeft(view, 'refuse') === undefined ? { facts: view.suspicion.facts } : undefined),
+  among: ({ suspicion }) => (suspicion?.kind === kind ? { facts: suspicion.facts } : undefined),
 }));

@@ -69,15 +69,14 @@ const impossibleValue: Rule = {
   expression: VALUE_NUMBER,
   source: BANDS_SOURCE,
   explain:
-    '{value} is outside {low} to {high} {unit}, the most that is possible ({age}){hint}. Check the decimal point, the unit and the field, then measure again.',
+    '{value} is outside {low} to {high} {unit}, the most that is possible ({age}). Check the decimal point, the unit and the field, then measure again.',
   settings: ['limits.weight', 'limits.height'],
-  check: ({ quantity, observation, context, band, suspicion }) => {
+  check: ({ quantity, observation, context, band }) => {
     if (quantity === undefined || quantity.value.coefficient <= 0n || observation.status === 'entered-in-error') return undefined;
     const { of } = UNITS[quantity.unit];
     const looked = { reading: { of, quantity }, band, policy: context.policy };
     const span = spanLeft(looked, 'refuse');
-    const meant = suspicion?.facts['meant'];
-    return span && { facts: { ...describeSpan(looked, span), hint: meant === undefined ? '' : `; ${meant} would fit` } };
+    return span && { facts: describeSpan(looked, span) };
   },
 };
 
@@ -95,7 +94,7 @@ const unusualValue: Rule = {
   settings: ['limits.weight', 'limits.height'],
   settledBy: 'second-weighing',
   among: (view) => {
-    if (view.suspicion || view.reading.quantity.value.coefficient <= 0n) return undefined;
+    if (view.suspicion?.holds || view.reading.quantity.value.coefficient <= 0n) return undefined;
     const span = isImpossible(view) ? undefined : spanLeft(view, 'hold');
     return span && { facts: describeSpan(view, span) };
   },
@@ -107,7 +106,7 @@ function isImpossible(view: View): boolean {
 
 /** One cause, one finding: a suspicion or a jump says it better, and the value itself may be out. */
 function isExplained(view: View): boolean {
-  if (view.suspicion !== undefined || isImpossible(view) || spanLeft(view, 'hold') !== undefined) return true;
+  if (view.suspicion?.holds || isImpossible(view) || spanLeft(view, 'hold') !== undefined) return true;
   return view.change !== undefined && isBeyondLimit(view.change, view);
 }
 

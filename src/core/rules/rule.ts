@@ -13,7 +13,6 @@ import { finding, type Finding, type RulePassport } from '../finding.ts';
 import type { Policy } from '../policy.ts';
 import type { Quantity } from '../quantity.ts';
 import type { Context, Reading } from '../reading.ts';
-import type { Suspicion } from '../serial/suspicion.ts';
 import type { View } from '../serial/view.ts';
 
 /** What a rule looks at: the Observation as sent, and as much of it as could be decoded. */
@@ -27,8 +26,6 @@ export interface Subject {
   readonly reading?: Reading;
   readonly age?: Age;
   readonly band: AgeBand;
-  /** What may lie behind a doubtful number, seen among the person's other readings. */
-  readonly suspicion?: Suspicion;
 }
 
 export interface Hit {
@@ -52,7 +49,7 @@ export const VALUE_NUMBER = `${VALUE}.value`;
 export const EFFECTIVE = 'Observation.effective';
 
 /** Decodes what can be decoded of `observation` for the rules to look at. */
-export function subjectOf(observation: ExactObservation, reading: Reading | undefined, context: Context, suspicion?: Suspicion): Subject {
+export function subjectOf(observation: ExactObservation, reading: Reading | undefined, context: Context): Subject {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
   const of = measure?.of;
@@ -68,7 +65,6 @@ export function subjectOf(observation: ExactObservation, reading: Reading | unde
     ...(reading && { reading }),
     ...(age && { age }),
     band: reading?.basis === 'birth' ? 'newborn' : ageBand(age),
-    ...(suspicion && { suspicion }),
   };
 }
 

@@ -2,10 +2,12 @@
  * What changed between two measurements of one person: absolute, in percent, per day. Limits are
  * compared by cross-multiplication on exact decimals, never on a rounded percentage.
  */
+import { ageBand, type AgeBand } from '../age-bands.ts';
 import { compare, decimal, divideHalfUp, isNegative, multiply, subtract, toText, type Decimal } from '../decimal.ts';
 import type { UsableReading } from '../derive/bmi.ts';
-import { DAY_MS } from '../fhir-time.ts';
+import { ageAt, DAY_MS } from '../fhir-time.ts';
 import { inBaseUnit } from '../quantity.ts';
+import type { PersonFacts } from '../reading.ts';
 
 const HUNDRED = decimal('100');
 const MINUS_ONE = decimal('-1');
@@ -19,14 +21,17 @@ export interface Change {
   /** The value before, in kg or cm. */
   readonly from: Decimal;
   readonly intervalMs: number;
+  /** How old the person was at the previous one. */
+  readonly bandBefore: AgeBand;
 }
 
-export function changeSince(previous: UsableReading, reading: UsableReading): Change {
+export function changeSince(previous: UsableReading, reading: UsableReading, { birthDate }: Pick<PersonFacts, 'birthDate'>): Change {
   const from = inBaseUnit(previous.quantity);
   return {
     previous,
     from,
     difference: subtract(inBaseUnit(reading.quantity), from),
+    bandBefore: ageBand(birthDate === undefined ? undefined : ageAt(birthDate, previous.effective.startMs)),
     intervalMs: reading.effective.startMs - previous.effective.startMs,
   };
 }

@@ -21,7 +21,7 @@ import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreem
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
 import { byTime } from './order.ts';
-import { suspect, type Suspicion } from './suspicion.ts';
+import { suspect } from './suspicion.ts';
 import type { View } from './view.ts';
 
 /** What the person's readings together make of one of them. */
@@ -32,8 +32,6 @@ export interface Standing {
   readonly findings: readonly Finding[];
   /** Its own doubts and those of the others are settled, by a second weighing or a decision. */
   readonly settled: boolean;
-  /** What may lie behind a doubtful number. */
-  readonly suspicion?: Suspicion;
 }
 
 export interface Surroundings {
@@ -126,7 +124,7 @@ class Series {
       ...(age && { age }),
       band: reading.basis === 'birth' ? 'newborn' : ageBand(age),
       accepted: this.#accepted,
-      ...(counts && previous && { change: changeSince(previous, reading) }),
+      ...(counts && previous && { change: changeSince(previous, reading, person) }),
       ...(birthWeight && { birthWeight }),
       visit: this.#visitOf(reading, index),
       bmi: candidates.drafts,
@@ -163,26 +161,25 @@ class Series {
   }
 
   #conclude(view: View, said: readonly Finding[], index: number): Standing {
-    const { reading, suspicion } = view;
+    const { reading } = view;
     const doubts = [
       ...said.filter(({ outcome }) => outcome === 'hold' || outcome === 'refuse').map(({ rule }) => rule),
       ...(reading.doubts ?? []).map((id) => PASSPORTS.get(id)),
     ];
-    const seen = suspicion ? { suspicion } : {};
-    if (doubts.length === 0) return { reading: this.#accept(view), findings: [...said, ...this.#releases(view)], settled: false, ...seen };
+    if (doubts.length === 0) return { reading: this.#accept(view), findings: [...said, ...this.#releases(view)], settled: false };
     const confirmer = reading.kept ? undefined : this.#confirmerOf(view, doubts, index);
     if (!reading.kept && !confirmer) {
-      return { reading: { ...reading, held: true }, findings: said.filter(({ rule }) => !rule.onlyAccepted), settled: false, ...seen };
+      return { reading: { ...reading, held: true }, findings: said.filter(({ rule }) => !rule.onlyAccepted), settled: false };
     }
     const settled = said.map(asSettled);
     const accepted = this.#accept(view);
-    if (confirmer === undefined) return { reading: accepted, findings: settled, settled: true, ...seen };
+    if (confirmer === undefined) return { reading: accepted, findings: settled, settled: true };
     const agreed = finding(secondWeighingAgrees, {
       other: confirmer.id,
       apart: intervalWords(apartMs(reading, confirmer)),
       tolerance: `${tolerance(reading, confirmer, view.age, view.policy.values)} ${reading.of === 'weight' ? 'kg' : 'cm'}`,
     });
-    return { reading: { ...accepted, releasedBy: confirmer.id }, findings: [...settled, agreed], settled: true, ...seen };
+    return { reading: { ...accepted, releasedBy: confirmer.id }, findings: [...settled, agreed], settled: true };
   }
 
   #accept({ reading, comparison }: View): Reading {

@@ -29,14 +29,14 @@ export interface BrokenLimit {
   readonly limit: string;
 }
 
-/** Limits by age and interval; a change that equals its limit passes. */
+/** Limits by the age at the earlier weight and by the interval; a change that equals its limit passes. */
 export function brokenWeightLimit(
-  { difference, from, intervalMs }: Change,
-  { band, policy }: Pick<View, 'band' | 'policy'>,
+  { difference, from, intervalMs, bandBefore }: Change,
+  { policy }: Pick<View, 'policy'>,
 ): BrokenLimit | undefined {
   if (intervalMs > 365 * DAY_MS) return undefined;
   const days = intervalMs <= 30 * DAY_MS ? 30 : 365;
-  const { gainPercent, lossPercent } = policy.changeLimits[band][`within${days}Days`];
+  const { gainPercent, lossPercent } = policy.changeLimits[bandBefore][`within${days}Days`];
   const percent = isNegative(difference) ? lossPercent : gainPercent;
   if (isMoreThanPercent(difference, from, percent)) return { days, limit: `${percent} %` };
   const most = policy.values['change.mostKilogramsPerYear'];

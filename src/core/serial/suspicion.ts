@@ -26,15 +26,41 @@ export type SuspicionKind =
   | 'tare-subtracted-twice'
   | 'other-person';
 
-export interface Suspicion {
+/** The rule that names each kind, see `rules/mixup.ts`. */
+export const SUSPICION_RULE: Readonly<Record<SuspicionKind, string>> = {
+  'pounds-as-kilograms': 'mixup-pounds-as-kilograms',
+  'kilograms-as-pounds': 'mixup-kilograms-as-pounds',
+  'inches-as-centimetres': 'mixup-inches-as-centimetres',
+  'centimetres-as-inches': 'mixup-centimetres-as-inches',
+  grams: 'mixup-grams',
+  'decimal-point': 'mixup-decimal-point',
+  'weight-height': 'mixup-weight-height',
+  'tare-forgotten': 'tare-forgotten',
+  'tare-subtracted-twice': 'tare-subtracted-twice',
+  'other-person': 'mixup-other-person',
+};
+
+interface Found {
   readonly kind: SuspicionKind;
   readonly facts: Readonly<Record<string, string>>;
 }
 
-/** The one suspicion that explains a doubtful reading best; undefined when it is not doubtful or nothing does. */
+export interface Suspicion extends Found {
+  /** Its rule holds the reading, so that no wider rule needs to say the same. */
+  readonly holds: boolean;
+}
+
+/**
+ * The one suspicion that explains a doubtful reading best; undefined when it is not doubtful or
+ * nothing does. Half of an exchange is doubtful when the other half is.
+ */
 export function suspect(view: View): Suspicion | undefined {
-  if (!view.counts || !isDoubtful(view)) return undefined;
-  return exchanged(view) ?? misread(view) ?? tareMistake(view) ?? otherPerson(view);
+  if (!view.counts) return undefined;
+  const doubtful = isDoubtful(view);
+  const found = exchanged(view, doubtful) ?? (doubtful ? (misread(view) ?? tareMistake(view) ?? otherPerson(view)) : undefined);
+  if (found === undefined) return undefined;
+  const { [SUSPICION_RULE[found.kind]]: outcome = 'hold' } = view.policy.outcomes;
+  return { ...found, holds: outcome === 'hold' || outcome === 'refuse' };
 }
 
 interface Misreading {
@@ -61,7 +87,7 @@ interface Fitting extends Misreading {
 }
 
 /** Another unit or another place of the point: the one that comes nearest, or the only one that makes sense. */
-function misread(view: View): Suspicion | undefined {
+function misread(view: View): Found | undefined {
   const { quantity, of } = view.reading;
   const fitting: Fitting[] = MISREADINGS[quantity.unit]
     .map(({ kind, unit = quantity.unit, times = '1' }) => {
@@ -125,7 +151,7 @@ function partnerOf({ bmi, impossibleBmi, reading }: View): UsableReading | undef
  * measure. A weight of more kilograms than the height has centimetres is no exchange by itself:
  * 18 of 5,175 adults of NHANES 2017-2018 have one.
  */
-function exchanged(view: View): Suspicion | undefined {
+function exchanged(view: View, doubtful: boolean): Found | undefined {
   const { reading, accepted, visit } = view;
   const { of, quantity } = reading;
   if (!isMetric(quantity)) return undefined;
@@ -137,9 +163,10 @@ function exchanged(view: View): Suspicion | undefined {
     isMetric(half.quantity) &&
     fits(half.quantity.value, of, last) &&
     fits(quantity.value, other, lastOther) &&
-    (last !== undefined || !isUsual(quantity.value, of, view) || !isUsual(half.quantity.value, other, view));
+    ((doubtful && last !== undefined) || !isUsual(quantity.value, of, view) || !isUsual(half.quantity.value, other, view));
   const half = visit.find(isHalf);
-  if (half === undefined && (last === undefined || lastOther === undefined || !isSame(quantity.value, lastOther))) return undefined;
+  if (half === undefined && (!doubtful || last === undefined || lastOther === undefined || !isSame(quantity.value, lastOther)))
+    return undefined;
   const evidence = half ?? (lastOther as UsableReading);
   return {
     kind: 'weight-height',
@@ -167,7 +194,7 @@ function isUsual(number: Decimal, of: UsableReading['of'], { policy, band }: Vie
 }
 
 /** A change of about the mass of a chair or sling that this person is weighed in. */
-function tareMistake({ reading, change, knownTares, policy }: View): Suspicion | undefined {
+function tareMistake({ reading, change, knownTares, policy }: View): Found | undefined {
   if (reading.of !== 'weight' || change === undefined || reading.method === 'standing-scale') return undefined;
   const { 'tare.jumpToleranceKg': tolerance, 'tare.jumpLeastKg': least } = policy.values;
   const jump = magnitude(change.difference);
@@ -188,7 +215,7 @@ function tareMistake({ reading, change, knownTares, policy }: View): Suspicion |
   };
 }
 
-function otherPerson({ reading }: View): Suspicion | undefined {
+function otherPerson({ reading }: View): Found | undefined {
   const [other] = reading.mistakenFor ?? [];
   if (other === undefined) return undefined;
   return {

@@ -1,18 +1,19 @@
 /** Settings for one reading among the person's others: change, mix-ups, repeats, release, comparability. */
+import { LARGEST_CHANGE_IN_A_YEAR, LARGEST_NEWBORN_LOSS } from '../change-limits.ts';
 import { CP, type SettingRow } from './row.ts';
 
 const NHANES = 'NHANES 2017-2018 adults with corrupted records, computed';
 
 export const SERIAL_SETTINGS = {
   'change.mostKilogramsPerYear': {
-    value: '45.4',
+    value: LARGEST_CHANGE_IN_A_YEAR.kg,
     means: 'a weight that differs by more than this from one of the last 365 days is held, in kg',
-    source: 'Goodrich et al. 2016 (more than 100 lb in 6 or 12 months)',
+    source: LARGEST_CHANGE_IN_A_YEAR.source,
   },
   'change.newbornLossPercent': {
-    value: '15',
+    value: LARGEST_NEWBORN_LOSS.percentOfBirthWeight,
     means: 'a newborn (0 to 14 days) who weighs less than birth weight by more than this is held until weighed again',
-    source: `${CP}; clinical notices begin at 7 and 10 percent`,
+    source: LARGEST_NEWBORN_LOSS.source,
   },
   'change.adultHeightCm': {
     value: '3.5',

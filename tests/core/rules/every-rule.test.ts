@@ -5,7 +5,9 @@ import { MOVABLE_RULES, RULES } from '../../../src/core/rules/index.ts';
 import type { Rule } from '../../../src/core/rules/rule.ts';
 import { weight } from '../../measurements.ts';
 import { problemsOf, ruleTester, type RuleRows } from './rule-tester.ts';
+import { CHANGE_ROWS } from './rows/change.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
+import { MIX_UP_ROWS } from './rows/mixup.ts';
 import { PERSON_ROWS } from './rows/person.ts';
 import { PLAUSIBILITY_ROWS } from './rows/plausibility.ts';
 import { PRECISION_ROWS } from './rows/precision.ts';
@@ -20,6 +22,8 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...UNIT_ROWS,
   ...PRECISION_ROWS,
   ...PLAUSIBILITY_ROWS,
+  ...MIX_UP_ROWS,
+  ...CHANGE_ROWS,
   ...DEVICE_ROWS,
 };
 
@@ -30,7 +34,7 @@ for (const [id, rows] of Object.entries(ROWS)) {
 
 describe('the list of rules', () => {
   it('has rows for exactly the rules that check', () => {
-    const checking = RULES.filter(({ check }) => check).map(({ id }) => id);
+    const checking = RULES.filter(({ check, among }) => check ?? among).map(({ id }) => id);
     expect(Object.keys(ROWS).sort()).toEqual(checking.sort());
   });
 
@@ -49,7 +53,7 @@ describe('the list of rules', () => {
   });
 
   it('names only settings that the policy has', () => {
-    const known = new Set([...Object.keys(DEFAULT_SETTINGS), 'limits.weight', 'limits.height', 'limits.bmi']);
+    const known = new Set([...Object.keys(DEFAULT_SETTINGS), 'limits.weight', 'limits.height', 'limits.bmi', 'limits.change']);
     expect(RULES.flatMap(({ settings = [] }) => settings).filter((name) => !known.has(name))).toEqual([]);
   });
 

@@ -1,6 +1,8 @@
 /** Example rows of the plausibility rules; every limit of every band is in plausibility-edges.test.ts. */
 import { ADA, height, policyWith, reading, weight } from '../../../measurements.ts';
+import { DEFAULT_POLICY } from '../../../../src/core/policy.ts';
 import type { Context } from '../../../../src/core/reading.ts';
+import { SUSPICION_RULE } from '../../../../src/core/serial/suspicion.ts';
 import type { RuleRows } from '../rule-tester.ts';
 
 const OUTSIDE = 'Check the decimal point, the unit and the field, then measure again.';
@@ -13,6 +15,8 @@ const tall = (value: string, unit = 'cm'): Partial<Context> => ({
 const before = (value: string): Partial<Context> => ({
   history: [...(tall('170.0').history ?? []), reading(weight(value, 'kg', { effectiveDateTime: '2026-01-10T08:00:00Z' }), 'w0')],
 });
+/** A policy under which nothing but the BMI itself is said. */
+const unnamed = { ...DEFAULT_POLICY, outcomes: Object.fromEntries(Object.values(SUSPICION_RULE).map((id) => [id, 'off' as const])) };
 const ageUnknown = { person: { key: 'Patient/ada', known: true } } as const;
 const bornIn = (birthDate: string): Partial<Context> => ({ person: { ...ADA, birthDate } });
 const implausible = (value: string, bmi: string, low: string, high: string, prior: string, tallness = '170.0 cm'): string =>
@@ -63,21 +67,25 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'a decimal point that was lost',
         observation: weight('703.0'),
+        also: { 'mixup-decimal-point': 'it says why' },
         message: `703.0 kg is outside 2 to 650 kg, the most that is possible (20 years and over). ${OUTSIDE}`,
       },
       {
         title: 'in grams, shown in kilograms',
         observation: weight('700000', 'g'),
+        also: { 'mixup-decimal-point': 'it says why' },
         message: `700000 g (700 kg) is outside 2 to 650 kg, the most that is possible (20 years and over). ${OUTSIDE}`,
       },
       {
         title: 'in pounds, shown in kilograms',
         observation: weight('1500.0', '[lb_av]'),
+        also: { 'mixup-decimal-point': 'it says why' },
         message: `1500.0 [lb_av] (680.4 kg) is outside 2 to 650 kg, the most that is possible (20 years and over). ${OUTSIDE}`,
       },
       {
         title: 'a height in metres',
         observation: height('1.7'),
+        also: { 'mixup-decimal-point': 'it says why' },
         message: `1.7 cm is outside 50 to 275 cm, the most that is possible (20 years and over). ${OUTSIDE}`,
       },
       {
@@ -95,7 +103,7 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'an impossible value, which is refused instead',
         observation: weight('703.0'),
-        also: { 'value-impossible': 'it is outside the outer band' },
+        also: { 'value-impossible': 'it is outside the outer band', 'mixup-decimal-point': 'it says why' },
       },
     ],
     rejects: [
@@ -123,7 +131,7 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'a BMI of exactly 200',
         observation: weight('200.0'),
-        context: tall('100.0'),
+        context: { ...tall('100.0'), ...ageUnknown, policy: unnamed },
         also: { 'bmi-unusual': 'it is possible but unusual' },
       },
       { title: 'no height, no BMI', observation: weight('200.0') },
@@ -131,22 +139,21 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
         title: 'an impossible weight, which is refused itself',
         observation: weight('660.0'),
         context: tall('170.0'),
-        also: { 'value-impossible': 'one cause, one finding' },
+        also: { 'value-impossible': 'one cause, one finding', 'mixup-decimal-point': 'it says why' },
       },
     ],
     rejects: [
       {
         title: 'a height that must be wrong',
-        observation: weight('320.1'),
-        context: tall('126.0'),
-        also: {},
+        observation: weight('200.1'),
+        context: { ...tall('100.0'), ...ageUnknown, policy: unnamed },
         message:
-          '320.1 kg with a height of 126.0 cm gives a BMI of 201.6, outside 5 to 200, so one of the two is wrong. Measure both again.',
+          '200.1 kg with a height of 100.0 cm gives a BMI of 200.1, outside 5 to 200, so one of the two is wrong. Measure both again.',
       },
       {
         title: 'a weight that must be wrong, shown by the height',
         observation: height('213.0'),
-        context: { history: [reading(weight('22.3', 'kg', { effectiveDateTime: '2026-03-02T07:30:00Z' }), 'w1')] },
+        context: { ...ageUnknown, history: [reading(weight('22.3', 'kg', { effectiveDateTime: '2026-03-02T07:30:00Z' }), 'w1')] },
         message: '22.3 kg with a height of 213.0 cm gives a BMI of 4.9, outside 5 to 200, so one of the two is wrong. Measure both again.',
       },
     ],
@@ -174,13 +181,13 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'pounds charted as kilograms',
         observation: weight('176.0'),
-        context: tall('170.0'),
+        context: { ...tall('170.0'), policy: unnamed },
         message: implausible('176.0 kg', '60.9', '14', '60', ', and no earlier weight agrees'),
       },
       {
         title: 'kilograms charted as pounds',
         observation: weight('80.0', '[lb_av]'),
-        context: tall('170.0'),
+        context: { ...tall('170.0'), policy: unnamed },
         message: implausible('80.0 [lb_av]', '12.6', '14', '60', ', and no earlier weight agrees'),
       },
       {
@@ -199,6 +206,7 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
         title: 'a later weight confirms nothing',
         observation: weight('176.0', 'kg', { effectiveDateTime: '2026-02-10T08:00:00Z' }),
         context: {
+          policy: unnamed,
           history: [reading(height('170.0', 'cm', { effectiveDateTime: '2026-02-10T07:00:00Z' }), 'h1'), reading(weight('176.0'), 'w9')],
         },
         message: implausible('176.0 kg', '60.9', '14', '60', ', and no earlier weight agrees'),
@@ -206,7 +214,7 @@ export const PLAUSIBILITY_ROWS: Readonly<Record<string, RuleRows>> = {
       {
         title: 'a ten-year-old beyond the limits of the age',
         observation: weight('140.0'),
-        context: { ...tall('140.0'), ...bornIn('2015-06-01') },
+        context: { ...tall('140.0'), ...bornIn('2015-06-01'), policy: unnamed },
         message: implausible('140.0 kg', '71.4', '10.3', '67.2', ', the usual range for the age', '140.0 cm'),
       },
       {
