@@ -3,8 +3,9 @@
  * CodeSystems, ConceptMap, OperationDefinition and the software's CapabilityStatement. They are
  * made from the code's own tables (`scripts/generate-artefacts.ts`).
  */
-import { existsSync, readdirSync, readFileSync } from 'node:fs';
-import { dirname, join } from 'node:path';
+import { readdirSync, readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { installedFolder } from './installation.ts';
 
 const TYPES = ['StructureDefinition', 'ValueSet', 'CodeSystem', 'ConceptMap', 'OperationDefinition', 'CapabilityStatement'] as const;
 
@@ -39,11 +40,8 @@ function toArtefact(file: string, text: string): LoadedArtefact {
   return { type, id, url, name, text: text.trimEnd() };
 }
 
-/** The project's folder: above `src/`, or above `dist/src/` once built. */
 function profilesFolder(): string {
-  for (let folder = import.meta.dirname; folder !== dirname(folder); folder = dirname(folder)) {
-    const candidate = join(folder, 'profiles');
-    if (existsSync(join(folder, 'package.json')) && existsSync(candidate)) return candidate;
-  }
-  throw new Error('the folder profiles/ is missing from this installation');
+  const folder = installedFolder('profiles');
+  if (folder === undefined) throw new Error('the folder profiles/ is missing from this installation');
+  return folder;
 }

@@ -21,6 +21,7 @@ import { createMetrics, type Metrics } from './metrics.ts';
 import { loadPolicy } from './policy-file.ts';
 import type { Clock, Store } from './ports.ts';
 import { openStore } from './open-store.ts';
+import { loadRuleExamples } from './rule-examples.ts';
 import { softwareVersion } from './version.ts';
 
 export interface Running {
@@ -93,6 +94,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     store,
     artefacts,
     rules: RULES,
+    examples: loadRuleExamples(),
     policy,
     metrics,
     log,

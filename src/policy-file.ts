@@ -18,8 +18,7 @@ import { DEFAULT_POLICY, DEFAULT_SETTINGS, overridePolicy, type Policy, type Set
  */
 export function loadPolicy(file: string | undefined, movableRules: ReadonlySet<string>): Policy {
   if (file === undefined) return withVersion(DEFAULT_POLICY, 'built-in');
-  const overrides = Object.fromEntries(Object.entries(readOverrides(file)).map(([name, value]) => [name, toSetting(name, value)]));
-  const result = overridePolicy(overrides, movableRules);
+  const result = overridePolicy(toOverrides(readOverrides(file)), movableRules);
   if (!result.ok) {
     throw new ConfigError(result.problems.map(({ name, problem }) => `STEELYARD_POLICY: ${JSON.stringify(name)}: ${problem}.`));
   }
@@ -41,6 +40,11 @@ function readOverrides(file: string): JsonObject {
   }
   if (!isJsonObject(parsed.value)) throw new ConfigError(['STEELYARD_POLICY must hold one JSON object of names and values.']);
   return parsed.value;
+}
+
+/** Overrides as JSON writes them, in the form that `overridePolicy` takes. */
+export function toOverrides(written: JsonObject): Readonly<Record<string, unknown>> {
+  return Object.fromEntries(Object.entries(written).map(([name, value]) => [name, toSetting(name, value)]));
 }
 
 /** Decimal settings stay texts with their written digits; whole numbers become numbers. */

@@ -50,6 +50,7 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
       store,
       artefacts: [],
       rules: RULES,
+      examples: new Map(),
       policy,
       metrics: createMetrics(store, clock),
       log: createLog('info', { write: (line: string) => void logLines.push(line) }),

@@ -108,7 +108,7 @@ function addRules(program: Command, terminal: Terminal): void {
     });
   program
     .command('explain')
-    .description('say what a rule checks, with its thresholds and its source')
+    .description('say what a rule checks, with its thresholds, its source and an example')
     .argument('<rule>', 'id of the rule')
     .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
     .addHelpText('after', example('steelyard explain precision-step'))

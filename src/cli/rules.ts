@@ -4,6 +4,7 @@ import type { Policy } from '../core/policy.ts';
 import { settingsInWords } from '../core/policy-words.ts';
 import { RULES } from '../core/rules/index.ts';
 import { outcomeUnder } from '../core/rules/rule.ts';
+import { loadExamplesOf, type RuleExamples } from '../rule-examples.ts';
 import { policyFrom } from './policy-option.ts';
 import { CommandFailed, wrapped, type Terminal } from './terminal.ts';
 
@@ -28,7 +29,12 @@ export function listRules({ policy: file }: { readonly policy?: string }, termin
 }
 
 /** Throws CommandFailed when there is no such rule. */
-export function explainRule(id: string, { policy: file }: { readonly policy?: string }, terminal: Terminal): void {
+export function explainRule(
+  id: string,
+  { policy: file }: { readonly policy?: string },
+  terminal: Terminal,
+  installedExamples: (rule: string) => RuleExamples = loadExamplesOf,
+): void {
   const policy = policyFrom(file);
   const rule = RULES.find((one) => one.id === id);
   if (rule === undefined) throw new CommandFailed('There is no rule of that id; steelyard rules lists them.');
@@ -47,7 +53,19 @@ export function explainRule(id: string, { policy: file }: { readonly policy?: st
     ...lines('source', rule.source),
     ...thresholdsOf(rule, policy).flatMap((threshold) => lines('threshold', threshold)),
     ...lines('policy', policy.version),
+    ...storiesOf(id, installedExamples(id)).flatMap(([name, text]) => lines(name, text)),
   );
+}
+
+/** Both examples of a rule in words: the one of which it speaks, and the same story put right. */
+function storiesOf(id: string, { pass, fail }: RuleExamples): (readonly [name: string, text: string])[] {
+  if (pass === undefined && fail === undefined) return [['example', 'none is installed']];
+  const said = fail?.answer.issues.filter(({ rule }) => rule === id).map(({ diagnostics }) => diagnostics) ?? [];
+  return [
+    ...(fail ? [['example', fail.story] as const, ['', `${fail.answer.verdict}: ${said.join(' ')}`] as const] : []),
+    ...(pass ? [['put right', pass.story] as const, ['', pass.answer.verdict] as const] : []),
+    ['', 'Everybody in the examples is invented; the answers are those of the built-in policy.'],
+  ];
 }
 
 function thresholdsOf({ settings = [] }: RulePassport, policy: Policy): string[] {

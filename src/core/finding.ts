@@ -79,7 +79,7 @@ export function finding(
   return { rule, facts, expression: at.expression ?? rule.expression, outcome: at.outcome ?? rule.outcome };
 }
 
-export function verdictOf(findings: readonly Finding[]): Verdict {
+export function verdictOf(findings: readonly Pick<Finding, 'outcome'>[]): Verdict {
   if (findings.some(({ outcome }) => outcome === 'refuse')) return 'refused';
   return findings.some(({ outcome }) => outcome === 'hold') ? 'held' : 'accepted';
 }

@@ -1,16 +1,20 @@
 /**
  * `/rules` and `/rules/{id}`: every rule in words, with its thresholds under the running policy
- * and its source; JSON for programs, a plain page for people.
+ * and its source, each with its examples; JSON for programs, a plain page for people.
  */
 import { createHash } from 'node:crypto';
 import type { Express } from 'express';
 import type { RulePassport } from '../core/finding.ts';
+import { stringifyExact } from '../core/json.ts';
 import type { Policy } from '../core/policy.ts';
 import { settingsInWords, type SettingInWords } from '../core/policy-words.ts';
 import { outcomeUnder } from '../core/rules/rule.ts';
 import { ServiceError } from '../errors.ts';
+import type { RuleExamples } from '../rule-examples.ts';
 import { refuseOtherMethods } from './fhir-router.ts';
+import { cells, escapeHtml, table } from './html.ts';
 import { notesOf } from './request-notes.ts';
+import { examplesOf } from './rule-examples-html.ts';
 import type { Handler, Request, Response, Serving } from './serving.ts';
 
 interface RuleInWords extends Pick<RulePassport, 'id' | 'title' | 'family' | 'movable' | 'code' | 'expression' | 'source' | 'explain'> {
@@ -23,6 +27,7 @@ interface RuleInWords extends Pick<RulePassport, 'id' | 'title' | 'family' | 'mo
 export const RULES_STYLE =
   ':root{color-scheme:light dark}body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}' +
   'table{border-collapse:collapse;width:100%}th,td{border:1px solid #888;padding:.3rem .6rem;text-align:left;vertical-align:top}td{overflow-wrap:anywhere}th[scope=row]{min-width:7rem}' +
+  'pre{border:1px solid #888;padding:.3rem .6rem;white-space:pre-wrap;overflow-wrap:anywhere}summary{cursor:pointer}' +
   '.caution{border-left:.25rem solid #b60;padding-left:.75rem}' +
   // on a narrow screen each row becomes a block of its own, so that nothing has to be scrolled sideways
   '@media(max-width:48rem){.list thead{position:absolute;clip-path:inset(50%)}.list tr{display:block;border-top:1px solid #888;padding:.5rem 0}' +
@@ -30,7 +35,7 @@ export const RULES_STYLE =
 /** For the Content-Security-Policy, which allows this one style and no other. */
 export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
 
-export function mountRules(app: Express, { rules, policy }: Pick<Serving, 'rules' | 'policy'>): void {
+export function mountRules(app: Express, { rules, examples, policy }: Pick<Serving, 'rules' | 'examples' | 'policy'>): void {
   const inWords = rules.map((rule) => toWords(rule, policy));
   const byId = new Map(inWords.map((rule) => [rule.id, rule]));
   mount(app, '/rules', (req, res) =>
@@ -39,7 +44,8 @@ export function mountRules(app: Express, { rules, policy }: Pick<Serving, 'rules
   mount(app, '/rules/:id', (req, res) => {
     const rule = byId.get(String(req.params['id']));
     if (!rule) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
-    send(req, res, { policy: policy.version, ...rule }, () => page(rule.title, policy, detailOf(rule)));
+    const shown = examples.get(rule.id) ?? {};
+    send(req, res, { policy: policy.version, ...rule, examples: shown }, () => page(rule.title, policy, detailOf(rule, shown)));
   });
 }
 
@@ -61,7 +67,7 @@ function send(req: Request, res: Response, content: object, html: () => string):
     .status(200)
     .set('Vary', 'Accept')
     .type(wanted)
-    .end(wanted === 'text/html' ? html() : JSON.stringify(content));
+    .end(wanted === 'text/html' ? html() : stringifyExact(content));
 }
 
 function toWords(rule: RulePassport, policy: Policy): RuleInWords {
@@ -79,7 +85,7 @@ function listOf(rules: readonly RuleInWords[]): string {
   return table(LIST_HEADS, rows);
 }
 
-function detailOf({ settings, ...rule }: RuleInWords): string {
+function detailOf({ settings, ...rule }: RuleInWords, examples: RuleExamples): string {
   const shown: readonly (readonly [string, string])[] = [
     ['rule', rule.id],
     ['what it says', rule.explain],
@@ -94,24 +100,12 @@ function detailOf({ settings, ...rule }: RuleInWords): string {
   const facts = shown.map(([name, value]) => `<tr><th scope="row">${escapeHtml(name)}</th>${cells([value])}</tr>`);
   const values = settings.map(({ name, value, means, source }) => `<tr>${cells([name, value, means, source], SETTING_HEADS)}</tr>`);
   const thresholds = values.length === 0 ? '<p>It reads no threshold.</p>' : table(SETTING_HEADS, values);
-  return `<table>${facts.join('')}</table><h2>Thresholds</h2>${thresholds}<p><a href="/rules">All rules</a></p>`;
+  return `<table>${facts.join('')}</table><h2>Thresholds</h2>${thresholds}${examplesOf(examples)}<p><a href="/rules">All rules</a></p>`;
 }
 
 const LIST_HEADS = ['rule', 'title', 'what it does', 'what it says', 'source'] as const;
 const SETTING_HEADS = ['setting', 'value', 'meaning', 'source'] as const;
 const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks', off: 'is switched off' } as const;
-
-function table(heads: readonly string[], rows: readonly string[]): string {
-  const head = heads.map((text) => `<th scope="col">${escapeHtml(text)}</th>`).join('');
-  return `<table class="list"><thead><tr>${head}</tr></thead><tbody>${rows.join('')}</tbody></table>`;
-}
-
-/** Each cell carries its column's head, for screens on which the head is not shown. */
-function cells(texts: readonly string[], heads: readonly string[] = []): string {
-  const cell = (text: string, head: string | undefined): string =>
-    `<td${head === undefined ? '' : ` data-head="${escapeHtml(head)}"`}>${escapeHtml(text)}</td>`;
-  return texts.map((text, index) => cell(text, heads[index])).join('');
-}
 
 const CAUTION =
   'Steelyard checks data entry and arithmetic; it makes no medical decision. Clinical judgement, local policy and licensed practice come first. Verify a held reading by weighing again.';
@@ -123,10 +117,4 @@ function page(title: string, policy: Policy, body: string): string {
     `<body><main><h1>${escapeHtml(title)}</h1><p class="caution">${CAUTION}</p>` +
     `<p>Policy in force: ${escapeHtml(policy.version)}</p>${body}</main></body></html>`
   );
-}
-
-const ENTITIES: Readonly<Record<string, string>> = { '&': '&amp;', '<': '&lt;', '>': '&gt;', '"': '&quot;', "'": '&#39;' };
-
-function escapeHtml(text: string): string {
-  return text.replace(/[&<>"']/g, (character) => ENTITIES[character] ?? '');
 }

@@ -8,6 +8,7 @@ import type { Intake } from '../ingest.ts';
 import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
 import type { Store } from '../ports.ts';
+import type { RuleExamples } from '../rule-examples.ts';
 
 export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
@@ -27,6 +28,8 @@ export interface Serving {
   readonly artefacts: readonly PublishedArtefact[];
   /** All rules, in reporting order. */
   readonly rules: readonly RulePassport[];
+  /** Of each rule, a request that it lets pass and one that it speaks of, by rule id. */
+  readonly examples: ReadonlyMap<string, RuleExamples>;
   readonly policy: Policy;
   readonly metrics: Metrics;
   readonly log: Log;

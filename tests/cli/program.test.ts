@@ -2,6 +2,7 @@ import { spawnSync } from 'node:child_process';
 import { copyFileSync, mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, test } from 'vitest';
+import { explainRule } from '../../src/cli/rules.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { passingFolder, steelyard, writeIn } from './command.ts';
 
@@ -77,6 +78,24 @@ describe('steelyard rules and explain', () => {
     expect(stdout).toContain('time.oldestDays = 7');
     expect(stdout).toContain('common practice');
     expect(exitCode).toBe(0);
+  });
+
+  test('explain one by two stories, with the sentence that it says', async () => {
+    const { stdout } = await steelyard(['explain', 'metric-only']);
+    const text = stdout.replaceAll(/\s+/g, ' ');
+    expect(text).toContain('example Harbourlight Ward weighs in kilograms only, but somebody had switched the chair scale to pounds');
+    expect(text).toContain('refused: This site accepts kilograms, grams and centimetres only, and the reading is in [lb_av].');
+    expect(text).toContain('put right The chair scale was switched back to kilograms, and Ada was weighed again. accepted');
+    expect(text).toContain('Everybody in the examples is invented');
+    for (const line of stdout.split('\n')) expect(line.length).toBeLessThanOrEqual(100);
+  });
+
+  test('explain one without examples too, and say that there are none', () => {
+    const printed: string[] = [];
+    const terminal = { print: (...lines: readonly string[]) => void printed.push(...lines), complain: () => undefined, columns: 80 };
+    explainRule('time-old', {}, { ...terminal, tint: (_tint, text) => text }, () => ({}));
+    expect(printed.at(-1)).toBe('example    none is installed');
+    expect(printed[0]).toBe('time-old: Measured long ago');
   });
 
   test('say so when there is no such rule', async () => {

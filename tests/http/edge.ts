@@ -76,6 +76,7 @@ export async function startEdge(
       store,
       artefacts: [],
       rules: RULES,
+      examples: new Map(),
       policy: DEFAULT_POLICY,
       metrics: createMetrics(store, CLOCK),
       log: createLog('info', { write: (line: string) => void logLines.push(line) }),
