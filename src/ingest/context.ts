@@ -1,7 +1,8 @@
 /** Loads what a judgement depends on, from the store as it is at that moment. */
 import type * as fhir4 from 'fhir/r4.js';
 import { parseExactJson, type Exact, type JsonObject } from '../core/json.ts';
-import { devicePointer, keyOf, logicalKey, pointerOf, type ExactObservation, type Pointer } from '../core/observation.ts';
+import type { ExactObservation } from '../core/observation.ts';
+import { devicePointer, keyOf, logicalKey, pointerOf, type Pointer } from '../core/pointers.ts';
 import type { Policy } from '../core/policy.ts';
 import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
 import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';

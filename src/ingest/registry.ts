@@ -9,7 +9,7 @@ import { identifierTokens } from '../core/facts.ts';
 import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
 import type { Exact, JsonObject, JsonValue } from '../core/json.ts';
-import { logicalKey } from '../core/observation.ts';
+import { logicalKey } from '../core/pointers.ts';
 import { unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';

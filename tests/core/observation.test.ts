@@ -1,17 +1,15 @@
 import { describe, expect, it } from 'vitest';
 import {
   codedMeasure,
-  devicePointer,
   effectiveOf,
   exactQuantity,
   isHeld,
-  keyOf,
-  pointerOf,
   sentClothing,
   sentMethod,
   sentPosition,
   toReading,
 } from '../../src/core/observation.ts';
+import { devicePointer, keyOf, pointerOf } from '../../src/core/pointers.ts';
 import { HELD_TAG, LOINC_CODES, MDC_CODES, OURS, QUALIFIER } from '../../src/core/terminology.ts';
 import { coded, height, measured, observation, weight } from '../measurements.ts';
 

@@ -1,7 +1,7 @@
 /** The measuring device: what is known of it, and whether gross, tare and net agree. */
 import { compare, decimal, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
 import { UNITS, inBaseUnit } from '../quantity.ts';
-import { devicePointer } from '../observation.ts';
+import { devicePointer } from '../pointers.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 const deviceUnknown: Rule = {

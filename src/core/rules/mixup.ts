@@ -2,7 +2,8 @@
  * Mix-ups by name. Each rule speaks of one kind of suspicion (`serial/suspicion.ts`), so that the
  * policy can move each by itself. The value is never altered.
  */
-import { SUSPICION_RULE, type SuspicionKind } from '../serial/suspicion.ts';
+import { SUSPICION_RULE } from '../serial/suspicion.ts';
+import type { SuspicionKind } from '../serial/view.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 const PSA = 'Pennsylvania Patient Safety Advisory 2016;13(2):50-57, as summarised by ISMP';

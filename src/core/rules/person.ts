@@ -1,5 +1,5 @@
 /** Whose reading it is, and what is not known of the person. */
-import { keyOf, pointerOf } from '../observation.ts';
+import { keyOf, pointerOf } from '../pointers.ts';
 import type { Rule, Subject } from './rule.ts';
 
 const SUBJECT = 'Observation.subject';

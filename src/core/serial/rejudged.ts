@@ -1,5 +1,4 @@
 /** From the standings that were stored to those that ought to be: which readings get a new version. */
-import { isDeepStrictEqual } from 'node:util';
 import type { Finding } from '../finding.ts';
 import type { Context, Reading } from '../reading.ts';
 import type { Standing } from './judge.ts';
@@ -16,13 +15,15 @@ export function rejudgedAmong(standings: readonly Standing[], { history }: Pick<
   const stored = new Map(history.map((reading) => [reading.id, reading]));
   return standings.flatMap(({ reading, findings }) => {
     const before = stored.get(reading.id);
-    if (before === undefined || isDeepStrictEqual(standingOf(before), standingOf(reading))) return [];
+    if (before === undefined || standingOf(before) === standingOf(reading)) return [];
     return [{ before, reading: { ...reading, version: before.version + 1 }, findings }];
   });
 }
 
-function standingOf({ held, repeatOf, releasedBy, comparison }: Reading): unknown[] {
-  return [held, repeatOf, releasedBy, comparison];
+/** Everything of a standing in one text, to compare it by. */
+function standingOf({ held, repeatOf, releasedBy, comparison }: Reading): string {
+  const { previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable } = comparison ?? {};
+  return JSON.stringify([held, repeatOf, releasedBy, previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable]);
 }
 
 /** All readings as they will be stored. */

@@ -12,19 +12,7 @@ import { bodyMassIndex, type UsableReading } from '../derive/bmi.ts';
 import { inBaseUnit, type Quantity, type UnitCode } from '../quantity.ts';
 import { intervalWords, isMoreThanPercent, magnitude, signed } from './change.ts';
 import { isDoubtful, isOutside, spanLeft, usualBmi } from './limits.ts';
-import type { View } from './view.ts';
-
-export type SuspicionKind =
-  | 'pounds-as-kilograms'
-  | 'kilograms-as-pounds'
-  | 'inches-as-centimetres'
-  | 'centimetres-as-inches'
-  | 'grams'
-  | 'decimal-point'
-  | 'weight-height'
-  | 'tare-forgotten'
-  | 'tare-subtracted-twice'
-  | 'other-person';
+import type { Suspicion, SuspicionKind, View } from './view.ts';
 
 /** The rule that names each kind, see `rules/mixup.ts`. */
 export const SUSPICION_RULE: Readonly<Record<SuspicionKind, string>> = {
@@ -40,15 +28,7 @@ export const SUSPICION_RULE: Readonly<Record<SuspicionKind, string>> = {
   'other-person': 'mixup-other-person',
 };
 
-interface Found {
-  readonly kind: SuspicionKind;
-  readonly facts: Readonly<Record<string, string>>;
-}
-
-export interface Suspicion extends Found {
-  /** Its rule holds the reading, so that no wider rule needs to say the same. */
-  readonly holds: boolean;
-}
+type Found = Omit<Suspicion, 'holds'>;
 
 /**
  * The one suspicion that explains a doubtful reading best; undefined when it is not doubtful or

@@ -6,7 +6,27 @@ import type { Policy } from '../policy.ts';
 import type { Comparison, PersonFacts } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
 import type { Change } from './change.ts';
-import type { Suspicion } from './suspicion.ts';
+
+export type SuspicionKind =
+  | 'pounds-as-kilograms'
+  | 'kilograms-as-pounds'
+  | 'inches-as-centimetres'
+  | 'centimetres-as-inches'
+  | 'grams'
+  | 'decimal-point'
+  | 'weight-height'
+  | 'tare-forgotten'
+  | 'tare-subtracted-twice'
+  | 'other-person';
+
+/** What may lie behind a doubtful number. */
+export interface Suspicion {
+  readonly kind: SuspicionKind;
+  /** They fill the sentence of its rule. */
+  readonly facts: Readonly<Record<string, string>>;
+  /** Its rule holds the reading, so that no wider rule needs to say the same. */
+  readonly holds: boolean;
+}
 
 export interface View {
   readonly reading: UsableReading;
