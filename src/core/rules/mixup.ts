@@ -19,7 +19,7 @@ interface MixUp {
 }
 
 const NEAR = ['mixup.agreesPercent', 'change.adultHeightCm'];
-const MEANT = 'does not fit, but {meant} ({amount}) fits {against}';
+const MEANT = 'does not fit, but {meant} fits {against}';
 
 const MIX_UPS: readonly MixUp[] = [
   {

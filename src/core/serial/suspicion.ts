@@ -83,11 +83,17 @@ function misread(view: View): Found | undefined {
     kind: first.kind,
     facts: {
       value: written(quantity),
-      meant: `${toShortestText(first.quantity.value)} ${first.quantity.unit}`,
-      amount: inBase(first.amount, of),
+      meant: meantText(first, of),
       against: against(view),
     },
   };
+}
+
+/** As it would be written, with the kilograms or centimetres that it comes to where that is another unit. */
+function meantText({ quantity, amount }: Fitting, of: UsableReading['of']): string {
+  const text = `${toShortestText(quantity.value)} ${quantity.unit}`;
+  const base = inBase(amount, of);
+  return quantity.unit === 'kg' || quantity.unit === 'cm' ? text : `${text} (${base})`;
 }
 
 /** Near the last value; or, without one, usual for the age and with the BMI that follows. */

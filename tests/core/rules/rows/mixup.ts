@@ -50,7 +50,7 @@ export const MIX_UP_ROWS: Readonly<Record<string, RuleRows>> = {
         observation: weight('70.0', '[lb_av]'),
         context: weighed('154.25', '[lb_av]'),
         message:
-          '70.0 [lb_av] does not fit, but 70 kg (70 kg) fits the last weight, 154.25 [lb_av] 24 hours before: it looks like kilograms in a pound field. Check the unit at the scale and the gateway, and weigh again.',
+          '70.0 [lb_av] does not fit, but 70 kg fits the last weight, 154.25 [lb_av] 24 hours before: it looks like kilograms in a pound field. Check the unit at the scale and the gateway, and weigh again.',
         also: {},
       },
     ],
@@ -83,7 +83,7 @@ export const MIX_UP_ROWS: Readonly<Record<string, RuleRows>> = {
         observation: height('101.0', '[in_i]'),
         context: { person: { ...ADA, birthDate: '2019-05-01' }, ...tall('100.5') },
         message:
-          '101.0 [in_i] does not fit, but 101 cm (101 cm) fits the last height, 100.5 cm 29 days before: it looks like centimetres in an inch field. Check the unit, and measure again.',
+          '101.0 [in_i] does not fit, but 101 cm fits the last height, 100.5 cm 29 days before: it looks like centimetres in an inch field. Check the unit, and measure again.',
       },
     ],
   },
@@ -103,7 +103,7 @@ export const MIX_UP_ROWS: Readonly<Record<string, RuleRows>> = {
         context: { person: { ...ADA, birthDate: '2026-02-01' }, ...infant('3.400') },
         also: { 'value-impossible': 'nobody weighs 3.5 g', 'precision-step': 'a whole gram is the step' },
         message:
-          '3.5 g does not fit, but 3.5 kg (3.5 kg) fits the last weight, 3.400 kg 24 hours before: grams and kilograms were exchanged. Check the unit at the scale and the gateway, and weigh again.',
+          '3.5 g does not fit, but 3.5 kg fits the last weight, 3.400 kg 24 hours before: grams and kilograms were exchanged. Check the unit at the scale and the gateway, and weigh again.',
       },
       {
         title: 'the number of grams as kilograms',
@@ -126,14 +126,14 @@ export const MIX_UP_ROWS: Readonly<Record<string, RuleRows>> = {
         observation: weight('7.0'),
         context: weighed('70.0'),
         message:
-          '7.0 kg does not fit, but 70 kg (70 kg) fits the last weight, 70.0 kg 24 hours before: the decimal point has moved. Weigh again, and send every digit that the scale shows.',
+          '7.0 kg does not fit, but 70 kg fits the last weight, 70.0 kg 24 hours before: the decimal point has moved. Weigh again, and send every digit that the scale shows.',
       },
       {
         title: 'a place too far to the right',
         observation: weight('401.0'),
         context: weighed('41.0'),
         message:
-          '401.0 kg does not fit, but 40.1 kg (40.1 kg) fits the last weight, 41.0 kg 24 hours before: the decimal point has moved. Weigh again, and send every digit that the scale shows.',
+          '401.0 kg does not fit, but 40.1 kg fits the last weight, 41.0 kg 24 hours before: the decimal point has moved. Weigh again, and send every digit that the scale shows.',
       },
     ],
   },
