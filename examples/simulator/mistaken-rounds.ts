@@ -28,7 +28,7 @@ export const MISTAKEN_ROUNDS: readonly Round[] = [
       return {
         readings: [
           height('stadiometer', 0, tall),
-          weight('pounds sent as kilograms', 5, swapped, { scale: 'standing-lb', expected: held('bmi-unusual') }),
+          weight('pounds sent as kilograms', 5, swapped, { scale: 'standing-lb', expected: held('mixup-pounds-as-kilograms') }),
           weight('weighed again, sent in pounds', 12, heavy, { scale: 'standing-lb' }),
         ],
         bmi: [[heavy, tall]],
@@ -104,7 +104,7 @@ export const MISTAKEN_ROUNDS: readonly Round[] = [
       return {
         readings: [
           height('stadiometer', 0, tall),
-          weight('typed without the decimal point', 5, slipped, { expected: refused('value-impossible') }),
+          weight('typed without the decimal point', 5, slipped, { expected: refused('value-impossible', 'mixup-decimal-point') }),
           weight('typed as shown', 6, right),
         ],
         bmi: [[right, tall]],

@@ -74,14 +74,17 @@ export const RIGHT_ROUNDS: readonly Round[] = [
   },
   {
     person: 'infant',
-    plan: (random) => ({
-      readings: [
-        height('length board', 0, tenths(random.whole(580, 650), 'cm'), { scale: 'length-board' }),
-        weight('infant scale, steps of 5 g', 3, gramsAsKilograms(5 * random.whole(1100, 1480)), { scale: 'infant' }),
-        weight('infant scale in grams, after the feed', 40, { digits: String(random.whole(5500, 7400)), unit: 'g' }, { scale: 'infant-g' }),
-      ],
-      bmi: [], // none under two years
-    }),
+    plan: (random) => {
+      const [grams, drunk] = [5 * random.whole(1100, 1480), random.whole(60, 180)];
+      return {
+        readings: [
+          height('length board', 0, tenths(random.whole(580, 650), 'cm'), { scale: 'length-board' }),
+          weight('infant scale, steps of 5 g', 3, gramsAsKilograms(grams), { scale: 'infant' }),
+          weight('infant scale in grams, after the feed', 40, { digits: String(grams + drunk), unit: 'g' }, { scale: 'infant-g' }),
+        ],
+        bmi: [], // none under two years
+      };
+    },
   },
   {
     person: 'adult',

@@ -1,14 +1,17 @@
 /** Definitions of the extensions that the service writes or reads. */
 import type * as fhir4 from 'fhir/r4.js';
+import { INCOMPARABLE_WORDS } from '../../src/core/serial/comparability.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS } from '../../src/core/terminology.ts';
 import { boundToR4, element, HL7 } from './elements.ts';
 import { header, idOf } from './published.ts';
 
 /** A part of a complex extension, or the whole of a simple one. */
 interface Part {
-  readonly type: 'code' | 'string' | 'Quantity' | 'Coding' | 'CodeableConcept';
+  readonly type: 'code' | 'string' | 'boolean' | 'Quantity' | 'Coding' | 'CodeableConcept' | 'Reference';
   readonly short: string;
   readonly min?: number;
+  /** Once when absent. */
+  readonly max?: '*';
   readonly binding?: fhir4.ElementDefinitionBinding;
 }
 
@@ -104,6 +107,33 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     content: { type: 'code', short: 'Status given by the sender', binding: STATUS_BINDING },
   },
   {
+    url: OURS.comparisonExtension,
+    title: 'Comparison with the previous weight',
+    description: `An accepted weight against the accepted one before it: whether the two compare and, if not, why; and the change. Reasons: ${Object.entries(
+      INCOMPARABLE_WORDS,
+    )
+      .map(([code, words]) => `${code} (${words})`)
+      .join(', ')}.`,
+    on: 'Observation',
+    content: {
+      previous: { type: 'Reference', short: 'The last accepted weight before this one', min: 1 },
+      comparable: { type: 'boolean', short: 'Only then is a change called significant', min: 1 },
+      reason: { type: 'code', short: 'Why the two do not compare', max: '*' },
+      change: { type: 'Quantity', short: 'This weight less the previous one, in kg', min: 1 },
+      changePercent: { type: 'Quantity', short: 'The same in percent of the previous weight', min: 1 },
+      changePerDay: { type: 'Quantity', short: 'The same for each day between, in kg/d' },
+      lastComparable: { type: 'Reference', short: 'The last accepted weight that does compare, where it is another one' },
+    },
+  },
+  {
+    url: OURS.repeatOfExtension,
+    title: 'Repeats another reading',
+    description:
+      'The reading that this one repeats: the same value from the same scale within a minute, one weighing pressed twice. A repeat is kept, and neither forwarded nor counted.',
+    on: 'Observation',
+    content: { type: 'Reference', short: 'The first of the two' },
+  },
+  {
     url: OURS.divisionExtension,
     title: 'Scale division',
     description: 'The smallest step that the display of a scale or stadiometer can show, in its own unit (UCUM).',
@@ -169,7 +199,7 @@ function simple(id: string, url: string, { type, short, binding }: Part): fhir4.
 function complex(id: string, url: string, parts: Readonly<Record<string, Part | Group>>): fhir4.ElementDefinition[] {
   const slices = Object.entries(parts).flatMap(([name, content]) => {
     const slice = `${id}.extension:${name}`;
-    const cardinality = isPart(content) ? { min: content.min ?? 0, max: '1' } : { min: 0, max: '*' };
+    const cardinality = isPart(content) ? { min: content.min ?? 0, max: content.max ?? '1' } : { min: 0, max: '*' };
     return [
       element(slice, { sliceName: name, ...cardinality, short: content.short }),
       ...(isPart(content) ? simple(slice, name, content) : complex(slice, name, content.parts)),

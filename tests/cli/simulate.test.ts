@@ -18,9 +18,9 @@ describe('steelyard simulate', () => {
     service = await startOne();
   });
 
-  test('sends the day, counts the answers and exits 0, also the second time', async () => {
-    for (let time = 1; time <= 2; time += 1) {
-      const { exitCode, stdout, stderr } = await steelyard(['simulate', '--url', `${service.base}/`, '--pace', '0']);
+  test('sends the day, counts the answers and exits 0, also for another day', async () => {
+    for (const seed of ['1', '2']) {
+      const { exitCode, stdout, stderr } = await steelyard(['simulate', '--url', `${service.base}/`, '--seed', seed, '--pace', '0']);
       expect(stderr).toBe('');
       expect(stdout).toContain('45 of 45 readings answered');
       expect(stdout).toContain('34 accepted, 1 corrected, 4 held, 5 refused, 1 known already (sent twice).');

@@ -31,7 +31,9 @@ describe(`${GROUP * RUNS} generated numbers`, () => {
       fc.asyncProperty(written, fc.array(literal, { minLength: GROUP, maxLength: GROUP }), async (value, literals) => {
         second += 1;
         const effectiveDateTime = new Date(Date.parse('2026-03-01T08:00:00Z') + second * 1000).toISOString();
-        const text = stringifyExact(weight('70.0', 'kg', { effectiveDateTime, extension: ['HERE'] }))
+        const text = stringifyExact(
+          weight('70.0', 'kg', { effectiveDateTime, subject: { reference: `Patient/p${second}` }, extension: ['HERE'] }),
+        )
           .replace('"value":70.0', `"value":${value}`)
           .replace('"HERE"', literals.map((one) => `{"url":"https://h.example/n","valueDecimal":${one}}`).join(','));
         const parsed = parseExactJson(text);

@@ -8,7 +8,11 @@ import { height, policyWith, weight } from '../measurements.ts';
 import { idOf, openDesk, type Desk } from '../ingest/desk.ts';
 
 /** Narrow windows, so that a few days of readings meet their edges. */
-const POLICY: Policy = policyWith({ 'bmi.heightWindowDays.adult': 5, 'bmi.heightWindowDays.youth': 2 });
+const POLICY: Policy = policyWith({
+  'bmi.heightWindowDays.adult': 5,
+  'bmi.heightWindowDays.youth': 2,
+  'change.youthHeightLossCm': '5',
+});
 
 interface Event {
   /** The reading it is about: events of one reading stay in order. */
@@ -68,7 +72,7 @@ function eventsOf(all: readonly Story[], born: boolean, atMost = Infinity): Even
   all.forEach(({ of, who, events: own }, index) => {
     if (events.length + own.length > atMost) return;
     for (const { what, time } of own) {
-      const value = `${(of === 'weight' ? 60 : 150) + events.length}.${index}`;
+      const value = `${(of === 'weight' ? 70 : 170) + Math.floor(events.length / 10)}.${events.length % 10}`;
       events.push({ about: `reading-${index}`, what, of, who, time, value });
     }
   });

@@ -70,9 +70,9 @@ describe('published mistakes', () => {
       postEntry(observationText({ person, of: 'height', value: EXCHANGED.input.height, unit: 'cm', at: BEFORE })),
       postEntry(observationText({ person, of: 'weight', value: EXCHANGED.input.weight, unit: 'kg', at: AT })),
     ]);
-    expect([height?.status, height?.rules]).toEqual([202, expect.arrayContaining(['value-unusual'])]);
-    // the weight alone is a possible one; what keeps it from a wrong BMI is that its height is held
-    expect([weight?.status, weight?.rules]).toEqual([201, expect.arrayContaining(['bmi-not-derived'])]);
+    // by itself 57 cm could be inches; once the weight is there, both halves are seen to be exchanged
+    expect([height?.status, height?.rules]).toEqual([202, expect.arrayContaining(['mixup-inches-as-centimetres'])]);
+    expect([weight?.status, weight?.rules]).toEqual([202, expect.arrayContaining(['mixup-weight-height'])]);
     expect((await pullBmi(service)).has(person)).toBe(false);
   });
 });

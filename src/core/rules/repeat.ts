@@ -15,6 +15,16 @@ export const doublePress: Rule = {
   settings: ['repeat.seconds'],
 };
 
+/** The same, of a reading that waits. */
+export const doublePressHeld: Rule = {
+  ...doublePress,
+  id: 'double-press-held',
+  title: 'The same value pressed twice, and the first one waits',
+  outcome: 'hold',
+  explain:
+    'The same scale showed the same value {seconds} s after Observation/{first}, which is held, so this one waits with it. Weigh again after a minute, or decide about the first one.',
+};
+
 const AGREEMENT = 'PhenX Toolkit 021501 and 570101 (repeat measurements, in the words of NHANES practice)';
 
 export const secondWeighingAgrees: Rule = {
@@ -51,4 +61,4 @@ export const secondWeighingReleases: Rule = {
     'It agrees with Observation/{other}, which was held and is released now. Both are accepted, and this later one is what the next reading is compared with.',
 };
 
-export const REPEAT_RULES: readonly Rule[] = [doublePress, secondWeighingAgrees, secondWeighingReleases];
+export const REPEAT_RULES: readonly Rule[] = [doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases];

@@ -16,7 +16,7 @@ import { isMeasured, type PersonFacts, type Reading } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
 import { applyAmong } from '../rules/rule.ts';
 import { RULES } from '../rules/index.ts';
-import { doublePress, secondWeighingAgrees, secondWeighingReleases } from '../rules/repeat.ts';
+import { doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases } from '../rules/repeat.ts';
 import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreement.ts';
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
@@ -106,7 +106,11 @@ class Series {
   #repeat(reading: UsableReading, first: UsableReading): Standing {
     const held = this.#standings.get(first.id)?.reading.held === true;
     const facts = { first: first.id, seconds: String(Math.round(apartMs(first, reading) / 1000)) };
-    return { reading: { ...reading, held, repeatOf: first.id }, findings: [finding(doublePress, facts)], settled: !held };
+    return {
+      reading: { ...reading, held, repeatOf: first.id },
+      findings: [finding(held ? doublePressHeld : doublePress, facts)],
+      settled: !held,
+    };
   }
 
   #viewOf(reading: UsableReading, counts: boolean, index: number): View {

@@ -153,7 +153,7 @@ function exchanged(view: View, doubtful: boolean): Found | undefined {
   const half = visit.find(isHalf);
   if (half === undefined && (!doubtful || last === undefined || lastOther === undefined || !isSame(quantity.value, lastOther)))
     return undefined;
-  const evidence = half ?? (lastOther as UsableReading);
+  const evidence = half ?? (lastOther);
   return {
     kind: 'weight-height',
     facts: {
