@@ -14,7 +14,8 @@ describe('the demonstration', () => {
     expect(stderr).toBe('');
     expect(stdout).toContain('45 of 45 readings answered');
     expect(stdout).toMatch(/^Bed 1 +standing scale .* kg +[\d.]+ cm +([\d.]+) +\1$/m);
-    for (const rule of ['tare-arithmetic', 'mixup-pounds-as-kilograms', 'scale-coarse', 'device-quarantined']) expect(stdout).toContain(rule);
+    for (const rule of ['tare-arithmetic', 'mixup-pounds-as-kilograms', 'scale-coarse', 'device-quarantined'])
+      expect(stdout).toContain(rule);
     for (const rule of ['precision-step', 'time-future', 'unit-dimension', 'value-impossible', 'subject-display-only'])
       expect(stdout).toContain(rule);
     expect(stdout).toContain('Nothing lost: 34 accepted = 34 forwarded + 0 waiting.');

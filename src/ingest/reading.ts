@@ -15,6 +15,7 @@ import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
 import { loadContext, treeOf, type Surroundings } from './context.ts';
+import { othersOnTheScale } from './others-on-scale.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
 import { additionsTo, record } from './record.ts';
 
@@ -47,12 +48,19 @@ export async function judgeNew(
     if (identity.kind === 'resend') return existing(identity);
     if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
   }
-  const evaluation = evaluate(observation, context);
+  const evaluation = await evaluateAmongPeople(reader, observation, context);
   if (evaluation.equals) {
     const resource = await reader.current('Observation', evaluation.equals.id);
     if (resource) return { kind: 'existing', verdict: 'accepted', resource, findings: evaluation.findings };
   }
   return toJudgement(evaluation, context, forms);
+}
+
+/** The judgement; of a doubtful weight once more, when it could be that of somebody else on the same scale. */
+async function evaluateAmongPeople(reader: StoreReader, observation: ExactObservation, context: Context): Promise<Evaluation> {
+  const alone = evaluate(observation, context);
+  const mistakenFor = await othersOnTheScale(reader, alone, context.policy);
+  return mistakenFor.length === 0 ? alone : evaluate(observation, { ...context, mistakenFor });
 }
 
 function existing({ resource, waits, finding: said }: Resend): Judgement {
@@ -128,7 +136,7 @@ export async function correctReading(
     (await additionsTo(writer, current)).map(({ what }) => what),
   );
   const context = { ...(await loadContext(writer, sent, place, work, samePerson ? replaces.person : undefined)), replaces };
-  const answer = await settle(writer, toJudgement(evaluate(sent, context), context, formsOf(sent, context)), work);
+  const answer = await settle(writer, toJudgement(await evaluateAmongPeople(writer, sent, context), context, formsOf(sent, context)), work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
 }
 

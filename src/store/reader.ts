@@ -78,6 +78,20 @@ export class SqlReader implements StoreReader {
       .sort(byEffectiveTime);
   }
 
+  async weightsOnScale(device: string, fromMs: number, toMs: number): Promise<readonly Reading[]> {
+    const rows = await this.db
+      .selectFrom('observation')
+      .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
+      .select(['resource_version.id', 'resource_version.version', 'observation.person', 'observation.reading', 'observation.moves'])
+      .where('observation.device', '=', device)
+      .where('observation.start_ms', '>=', fromMs)
+      .where('observation.start_ms', '<=', toMs)
+      .where('quantified', '=', 'weight')
+      .where('resource_version.superseded_seq', 'is', null)
+      .execute();
+    return rows.flatMap(({ reading, ...columns }) => (reading === null ? [] : [fromReadingText(reading, columns)])).sort(byEffectiveTime);
+  }
+
   async readingOf(id: string): Promise<Reading | undefined> {
     const row = await this.#observationOf(id)
       .select(['resource_version.version', 'observation.person', 'observation.reading', 'observation.moves'])

@@ -151,9 +151,9 @@ function exchanged(view: View, doubtful: boolean): Found | undefined {
     fits(quantity.value, other, lastOther) &&
     ((doubtful && last !== undefined) || !isUsual(quantity.value, of, view) || !isUsual(half.quantity.value, other, view));
   const half = visit.find(isHalf);
-  if (half === undefined && (!doubtful || last === undefined || lastOther === undefined || !isSame(quantity.value, lastOther)))
-    return undefined;
-  const evidence = half ?? (lastOther);
+  const isTheLast = doubtful && last !== undefined && lastOther !== undefined && isSame(quantity.value, lastOther);
+  const evidence = half ?? (isTheLast ? lastOther : undefined);
+  if (evidence === undefined) return undefined;
   return {
     kind: 'weight-height',
     facts: {
