@@ -43,7 +43,9 @@ function problemWith({ verdict, issues }: ExampleAnswer, rule: string, side: Sid
     return verdict === 'accepted' ? undefined : `it is ${verdict} by ${faults.join(', ')}`;
   }
   if (!said.includes(rule)) return `the rule is silent, and should speak; what speaks is ${said.join(', ')}`;
-  const others = faults.filter((fault) => fault !== rule);
+  // what nobody can weigh is refused as impossible, whatever mix-up explains it
+  const isMixUp = RULES.find(({ id }) => id === rule)?.family === 'mix-up';
+  const others = faults.filter((fault) => fault !== rule && !(isMixUp && fault === 'value-impossible'));
   return others.length === 0 ? undefined : `it has another fault: ${others.join(', ')}`;
 }
 
