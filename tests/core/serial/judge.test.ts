@@ -47,7 +47,13 @@ describe('a jump', () => {
     ['withdrawn', '84.0', '2T08:02:00', { device: 'Device/a', status: 'entered-in-error' as const }, ['jump']],
     ['stated, not measured', '84.0', '2T08:02:00', { basis: 'stated' as const }, ['jump']],
     ['from a scale that is out of use', '84.0', '2T08:02:00', { device: 'Device/c', doubts: ['device-quarantined'] }, ['again', 'jump']],
-    ['with a digit that its scale cannot show', '84.0', '2T08:02:00', { device: 'Device/c', doubts: ['scale-division'] }, ['again', 'jump']],
+    [
+      'with a digit that its scale cannot show',
+      '84.0',
+      '2T08:02:00',
+      { device: 'Device/c', doubts: ['scale-division'] },
+      ['again', 'jump'],
+    ],
     ['half a minute later with no scale named, which may be one press', '84.0', '2T08:00:30', {}, ['again', 'jump']],
   ])('and a second weighing %s', (_what, value, time, facts, held) => {
     expect(heldIn(judged([BEFORE, jump, at('again', value, time, facts)])).sort()).toEqual(held);
@@ -141,6 +147,24 @@ describe('a double press', () => {
   });
 });
 
+describe('a comparison', () => {
+  const standing = at('standing', '70.0', '1T08:00:00', { method: 'standing-scale' });
+  const inBed = at('bed', '71.4', '2T08:00:00', { method: 'bed-scale' });
+
+  it('names the last weight that does compare, where the previous one does not', () => {
+    const standings = judged([standing, inBed, at('now', '69.2', '3T08:30:00', { method: 'standing-scale' })]);
+    expect(standings.get('now')?.reading.comparison).toEqual({
+      previous: 'bed',
+      reasons: ['other-method'],
+      changeKg: '-2.2',
+      changePercent: '-3.1',
+      changePerDayKg: '-2.16',
+      lastComparable: 'standing',
+    });
+    expect(standings.get('bed')?.reading.comparison?.lastComparable).toBeUndefined();
+  });
+});
+
 describe('a reading that is doubtful by itself', () => {
   it('waits although a second weighing agrees, when the doubt is not about its number', () => {
     const doubtful = at('w', '70.1', '2T08:00:00', { doubts: ['calibration-overdue'] });
@@ -158,6 +182,11 @@ describe('a weight before its height', () => {
     const standings = judged([at('w', '39.0', '2T08:00:00'), tallAt('h', '172.0', '2T08:10:00')]);
     expect(heldIn(standings)).toEqual(['h']);
     expect(saidOf(standings, 'h')).toEqual(['hold: bmi-unusual']);
+  });
+
+  it('is looked at for as long as a later height serves it', () => {
+    const held = (time: string): string[] => heldIn(judged([at('w', '39.0', '1T20:00:00'), tallAt('h', '172.0', time)]));
+    expect([held('2T20:00:00'), held('2T20:00:01')]).toEqual([['h'], []]);
   });
 
   it('is doubtful itself when both are of one instant', () => {

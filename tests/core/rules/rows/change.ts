@@ -26,6 +26,7 @@ export const CHANGE_ROWS: Readonly<Record<string, RuleRows>> = {
       { title: 'exactly ten percent more in a day', observation: weight('77.0'), context: weighed('70.0', YESTERDAY) },
       { title: 'exactly ten percent less in a day', observation: weight('63.0'), context: weighed('70.0', YESTERDAY) },
       { title: 'twelve percent in 31 days', observation: weight('78.4'), context: weighed('70.0', '2026-01-30T08:00:00Z') },
+      { title: 'more than a fifth in 366 days', observation: weight('84.1'), context: weighed('70.0', '2025-03-01T08:00:00Z') },
       { title: 'a third in two years', observation: weight('93.0'), context: weighed('70.0', '2024-02-01T08:00:00Z') },
       {
         title: 'a five-year-old who grew for a year',
@@ -71,6 +72,18 @@ export const CHANGE_ROWS: Readonly<Record<string, RuleRows>> = {
         observation: weight('60.0'),
         context: weighed('70.0', '2026-03-02T07:10:00Z'),
         message: `60.0 kg is -10.0 kg (-14.3 %) from 70.0 kg, accepted 50 minutes before, beyond the limit of 10 % within 30 days. ${AGAIN}`,
+      },
+      {
+        title: 'a little more than ten percent in exactly thirty days',
+        observation: weight('77.1'),
+        context: weighed('70.0', '2026-01-31T08:00:00Z'),
+        message: `77.1 kg is +7.1 kg (+10.1 %, +0.24 kg a day) from 70.0 kg, accepted 30 days before, beyond the limit of 10 % within 30 days. ${AGAIN}`,
+      },
+      {
+        title: 'more than a fifth in exactly 365 days',
+        observation: weight('84.1'),
+        context: weighed('70.0', '2025-03-02T08:00:00Z'),
+        message: `84.1 kg is +14.1 kg (+20.1 %, +0.04 kg a day) from 70.0 kg, accepted 365 days before, beyond the limit of 20 % within 365 days. ${AGAIN}`,
       },
       {
         title: 'more than a fifth in half a year',
