@@ -159,6 +159,11 @@ const NO_BMI: Readonly<Record<NoBmiReason, { readonly reason: string; readonly r
   'amount-absent': undefined,
   'not-measured': { reason: 'only a final, measured weight counts', remedy: 'Weigh the person when that is possible.' },
   'under-age': { reason: 'the person is younger than the policy allows', remedy: 'Use weight for length under two years.' },
+  amputation: { reason: 'an amputation is known, and an ordinary BMI would be too low', remedy: 'Go by the weight itself.' },
+  condition: {
+    reason: 'what the weight stands on (cast, prosthesis, fluid or equipment) is no part of a BMI',
+    remedy: 'Weigh without it when that is possible.',
+  },
   impossible: { reason: 'weight and height give an impossible one', remedy: 'Measure both again.' },
   'no-height': { reason: 'no measured height is recent enough', remedy: 'Measure the height; the BMI follows by itself.' },
 };

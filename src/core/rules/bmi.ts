@@ -60,9 +60,19 @@ export const bmiNotDerived: Rule = {
   movable: false,
   code: 'informational',
   expression: 'Observation',
-  source: "CDC, Child and Teen BMI (not under 2 years); CMS RAI User's Manual, item K0200 (age of a height)",
+  source:
+    "CDC, Child and Teen BMI (not under 2 years); CMS RAI User's Manual, item K0200 (age of a height); NHANES Body Measures documentation (amputation)",
   explain: 'No BMI was derived: {reason}. {remedy}',
-  settings: ['bmi.minimumAgeMonths', 'bmi.heightWindowDays.adult', 'bmi.heightWindowDays.youth', 'bmi.laterHeightHours'],
+  settings: [
+    'bmi.minimumAgeMonths',
+    'bmi.heightWindowDays.adult',
+    'bmi.heightWindowDays.youth',
+    'bmi.laterHeightHours',
+    'bmi.withAmputation',
+    'bmi.withCastOrProsthesis',
+    'bmi.withOedema',
+    'bmi.withEquipmentOnBed',
+  ],
 };
 
 export const bmiNotCorrectable: Rule = {
