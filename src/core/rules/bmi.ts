@@ -60,8 +60,7 @@ export const bmiNotDerived: Rule = {
   movable: false,
   code: 'informational',
   expression: 'Observation',
-  source:
-    "CDC, Child and Teen BMI (not under 2 years); CMS RAI User's Manual, item K0200 (age of a height); NHANES Body Measures documentation (amputation)",
+  source: "CDC, Child and Teen BMI (not under 2 years); CMS RAI User's Manual, item K0200 (age of a height)",
   explain: 'No BMI was derived: {reason}. {remedy}',
   settings: [
     'bmi.minimumAgeMonths',
