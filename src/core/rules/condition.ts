@@ -49,7 +49,13 @@ const notWeighed: Rule = {
     'Recorded without a number: {reason}. It is forwarded as it is; nothing follows from it, and later readings are compared with the last number. Measure when that is possible.',
   check: ({ observation, measure }) => {
     const { dataAbsentReason, valueQuantity, status } = observation;
-    if (measure === undefined || valueQuantity !== undefined || dataAbsentReason === undefined || status === 'entered-in-error')
+    if (
+      measure === undefined ||
+      measure.of === 'bmi' ||
+      valueQuantity !== undefined ||
+      dataAbsentReason === undefined ||
+      status === 'entered-in-error'
+    )
       return undefined;
     const known = dataAbsentReason.coding?.find(
       ({ system, code }) => system === SYSTEM.dataAbsentReason && code !== undefined && Object.hasOwn(ABSENT_WORDS, code),

@@ -1,7 +1,7 @@
 /** Example rows of the rules about what a number stands on, and about its absence. */
 import { OURS, QUALIFIER } from '../../../../src/core/terminology.ts';
 import type { JsonObject } from '../../../../src/core/json.ts';
-import { height, weight } from '../../../measurements.ts';
+import { bmi, height, weight } from '../../../measurements.ts';
 import type { RuleRows } from '../rule-tester.ts';
 
 const ABSENT = 'http://terminology.hl7.org/CodeSystem/data-absent-reason';
@@ -66,7 +66,14 @@ export const CONDITION_ROWS: Readonly<Record<string, RuleRows>> = {
   },
   'not-weighed': {
     as: { outcome: 'inform', code: 'informational', expression: 'Observation.dataAbsentReason' },
-    accepts: [{ title: 'a weight', observation: weight() }],
+    accepts: [
+      { title: 'a weight', observation: weight() },
+      {
+        title: 'a BMI without a value, which is refused for what it is',
+        observation: bmi('24.2', { valueQuantity: undefined, dataAbsentReason: { coding: [{ system: ABSENT, code: 'error' }] } }),
+        also: { 'bmi-unit': 'a BMI has to have a value' },
+      },
+    ],
     rejects: [
       { title: 'the person declined', observation: without('asked-declined'), message: recorded('the person declined') },
       { title: 'cancelled, not done', observation: without('not-performed', 'cancelled'), message: recorded('it was not done') },
