@@ -25,7 +25,10 @@ export interface StoredResource {
 /** Facts by which the small registries are searched. */
 export interface RegistryFacts {
   readonly identifiers: readonly Token[];
-  /** `Device/{id}` that a DeviceMetric belongs to; targets of a Provenance (`Observation/{id}`). */
+  /**
+   * `Device/{id}` that a DeviceMetric belongs to; `Patient/{id}` that replaces a Patient; targets of
+   * a Provenance (`Observation/{id}`).
+   */
   readonly references: readonly string[];
 }
 
@@ -86,6 +89,8 @@ export interface StoreReader {
   history(type: StoredType, id: string): Promise<readonly StoredResource[]>;
   /** Ids of current resources that carry the identifier, at most `limit`. */
   idsByIdentifier(type: StoredType, identifier: Token, limit: number): Promise<readonly string[]>;
+  /** What the current version of a registry resource refers to, see `RegistryFacts.references`. */
+  referencesOf(type: Exclude<StoredType, 'Observation'>, id: string): Promise<readonly string[]>;
   /** The Observations stored for this fingerprint, the first one first (see `core/fingerprint.ts`). */
   idsByFingerprint(fingerprint: string): Promise<readonly string[]>;
   isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean>;
@@ -95,8 +100,10 @@ export interface StoreReader {
   weightsOnScale(device: string, fromMs: number, toMs: number): Promise<readonly Reading[]>;
   /** The current version of a weight or height, under the person that it is filed for. */
   readingOf(id: string): Promise<Reading | undefined>;
-  /** The logical reference that a current reading's person was named by, when it was one. */
+  /** The key that a current reading's person was named by, when that is known. */
   sentAs(id: string): Promise<string | undefined>;
+  /** Every key that readings which are filed for a person were sent under, in no order. */
+  keysFiledFor(person: string): Promise<readonly string[]>;
   /** Current versions of all BMI Observations of a person, whatever their status. */
   standingBmiOf(person: string): Promise<readonly StandingBmi[]>;
   searchObservations(search: ObservationSearch): Promise<SearchPage>;
@@ -127,11 +134,13 @@ export interface StoreWriter extends StoreReader {
   /** Files an item behind all others of the same person; returns its number, never used twice. */
   enqueue(item: NewOutboxItem): Promise<number>;
   /**
-   * Files the readings that were sent under a logical reference for the person that it stands for
-   * now. What nobody was known for moves along whole, BMI and outbox items too; what was filed for
-   * another Patient leaves that one's BMI behind. Returns the keys that lost readings.
+   * Files the readings that were sent under a key (`Patient/{id}` or a logical one) for the person
+   * that it stands for now. What nobody was known for moves along whole, BMI and outbox items too;
+   * what was filed for a Patient leaves that one's BMI behind. Returns the keys that lost readings.
    */
   refile(asSent: string, toPerson: string): Promise<readonly string[]>;
+  /** What waits or is parked for one person waits for another from now on, at its old place. */
+  requeue(fromPerson: string, toPerson: string): Promise<void>;
 }
 
 export interface VersionedReference {
@@ -172,7 +181,10 @@ export interface EhrCopy {
 }
 
 export interface OutboxStore {
-  /** Due items that are the first waiting of their person, oldest first, not leased by another. */
+  /**
+   * Due items that are the first waiting of their person, oldest first, not leased by another. None
+   * overtakes a waiting one that concerns the same Observation, whoever that one is filed for.
+   */
   claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]>;
   markSent(number: number, copies: readonly EhrCopy[]): Promise<void>;
   postpone(number: number, dueMs: number, reason: string): Promise<void>;

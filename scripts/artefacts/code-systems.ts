@@ -1,5 +1,6 @@
 /** Our CodeSystems, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
+import { CONDITIONS } from '../../src/core/conditions.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER, REPEAT_TAG } from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
@@ -54,6 +55,12 @@ export function codeSystems(): fhir4.CodeSystem[] {
       'Weighing components',
       'Components of a weight or height Observation for which LOINC has no code.',
       Object.values(QUALIFIER).flatMap(({ system, code, display }) => (system === OURS.componentSystem ? [{ code, display }] : [])),
+    ),
+    codeSystem(
+      OURS.conditionSystem,
+      'Weighing conditions',
+      'What the number on a scale stands on besides the person: what was weighed along, and what makes it change fast. Senders say it; it is never guessed.',
+      Object.entries(CONDITIONS).map(([code, { display }]) => ({ code, display })),
     ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },

@@ -26,7 +26,7 @@ const WEIGHT: MeasuredProfile = {
   url: OURS.bodyWeightProfile,
   title: 'Bedside body weight',
   description:
-    'A body weight as this service stores and forwards it: a vital sign by the R4 profile in everything but one point, with method, device, clothing, position, gross and tare as components. R4 binds component values to unit codes, so an Observation with coded components claims this profile; with the setting qualifiers.shape=extension the qualifiers leave as extensions and R4 bodyweight is claimed as well.',
+    'A body weight as this service stores and forwards it: a vital sign by the R4 profile in everything but one point, with method, device, clothing, position, conditions, gross and tare as components. R4 binds component values to unit codes, so an Observation with coded components claims this profile; with the setting qualifiers.shape=extension the qualifiers leave as extensions and R4 bodyweight is claimed as well.',
   of: 'weight',
   codeSlice: 'BodyWeightCode',
   unitSet: 'ucum-bodyweight',
@@ -39,7 +39,7 @@ const HEIGHT: MeasuredProfile = {
   url: OURS.bodyHeightProfile,
   title: 'Bedside body height',
   description:
-    'A body height or length as this service stores and forwards it: a vital sign by the R4 profile in everything but one point, with method, device and position as components. R4 binds component values to unit codes, so an Observation with coded components claims this profile; with the setting qualifiers.shape=extension the qualifiers leave as extensions and R4 bodyheight is claimed as well.',
+    'A body height or length as this service stores and forwards it: a vital sign by the R4 profile in everything but one point, with method, device, position and conditions as components. R4 binds component values to unit codes, so an Observation with coded components claims this profile; with the setting qualifiers.shape=extension the qualifiers leave as extensions and R4 bodyheight is claimed as well.',
   of: 'height',
   codeSlice: 'BodyHeightCode',
   unitSet: 'ucum-bodylength',
@@ -211,6 +211,12 @@ function componentSlices({ of, unitSet, methodSet, deviceQualifier }: MeasuredPr
         ...boundToOurs(valueSet, 'extensible'),
       }),
     ]),
+    ...sliceOf('condition', QUALIFIER.condition, '*'),
+    element('Observation.component:condition.value[x]', {
+      ...atMostOne,
+      type: [{ code: 'CodeableConcept' }],
+      ...boundToOurs(VALUE_SET.conditions, 'extensible'),
+    }),
     ...masses.flatMap(([sliceName, qualifier]) => [
       ...sliceOf(sliceName, qualifier),
       ...quantityElements(`Observation.component:${sliceName}.value[x]`, unitSet, atMostOne),
@@ -218,10 +224,14 @@ function componentSlices({ of, unitSet, methodSet, deviceQualifier }: MeasuredPr
   ];
 }
 
-function sliceOf(sliceName: string, { system, code, display }: (typeof QUALIFIER)[keyof typeof QUALIFIER]): fhir4.ElementDefinition[] {
+function sliceOf(
+  sliceName: string,
+  { system, code, display }: (typeof QUALIFIER)[keyof typeof QUALIFIER],
+  max = '1',
+): fhir4.ElementDefinition[] {
   const slice = `Observation.component:${sliceName}`;
   return [
-    element(slice, { sliceName, ...atMostOne, short: display }),
+    element(slice, { sliceName, ...atMostOne, max, short: display }),
     element(`${slice}.code`, { ...exactlyOne, patternCodeableConcept: { coding: [{ system, code }] } }),
   ];
 }

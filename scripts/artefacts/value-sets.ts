@@ -10,6 +10,7 @@ export const VALUE_SET = {
   deviceKinds: 'measuring-device-kinds',
   clothingAnswers: 'clothing-answers',
   positionAnswers: 'position-answers',
+  conditions: 'weighing-conditions',
   weightCodes: 'body-weight-codes',
   heightCodes: 'body-height-codes',
   weightUnits: 'body-weight-units',
@@ -40,6 +41,9 @@ export function valueSets(): fhir4.ValueSet[] {
     valueSet(VALUE_SET.positionAnswers, 'Position answers', 'Position of the body during the measure: LOINC answers to 8361-8.', {
       system: SYSTEM.loinc,
       concept: Object.values(POSITION_ANSWERS),
+    }),
+    valueSet(VALUE_SET.conditions, 'Weighing conditions', 'What the number on a scale stands on besides the person.', {
+      system: OURS.conditionSystem,
     }),
     valueSet(VALUE_SET.weightCodes, 'Body weight codes', 'LOINC codes that are understood as a body weight.', codesOf('weight')),
     valueSet(VALUE_SET.heightCodes, 'Body height codes', 'LOINC codes that are understood as a body height or length.', codesOf('height')),

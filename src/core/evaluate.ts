@@ -14,7 +14,7 @@ import { asCoarse, withMarks, withoutServiceMarks } from './enrich/marks.ts';
 import { factsOfReading, type ObservationFacts } from './facts.ts';
 import { finding, verdictOf, type Finding, type Verdict } from './finding.ts';
 import { codedMeasure, toReading, type ExactObservation } from './observation.ts';
-import { logicalKey, pointerOf } from './pointers.ts';
+import { keyOf, pointerOf } from './pointers.ts';
 import { entity, toProvenance } from './provenance.ts';
 import type { Context, Reading, StandingBmi } from './reading.ts';
 import { bmiNotDerived } from './rules/bmi.ts';
@@ -129,7 +129,7 @@ function conclude(
     stored: {
       observation: stored,
       reading,
-      facts: factsOfReading(stored, reading, logicalPerson(stored, context)),
+      facts: factsOfReading(stored, reading, personAsSent(stored, context)),
       provenance: toProvenance(
         {
           target: { id, version },
@@ -150,15 +150,20 @@ function conclude(
   };
 }
 
-function logicalPerson({ subject }: ExactObservation, { knownBases }: Context): { readonly personAsSent?: string } {
-  const pointer = pointerOf(subject, knownBases);
-  return pointer.kind === 'logical' ? { personAsSent: logicalKey(pointer) } : {};
+function personAsSent({ subject }: ExactObservation, { knownBases }: Context): { readonly personAsSent?: string } {
+  const key = keyOf(pointerOf(subject, knownBases));
+  return key === undefined ? {} : { personAsSent: key };
 }
 
 const NO_BMI: Readonly<Record<NoBmiReason, { readonly reason: string; readonly remedy: string } | undefined>> = {
   'amount-absent': undefined,
   'not-measured': { reason: 'only a final, measured weight counts', remedy: 'Weigh the person when that is possible.' },
   'under-age': { reason: 'the person is younger than the policy allows', remedy: 'Use weight for length under two years.' },
+  amputation: { reason: 'an amputation is known, and an ordinary BMI would be too low', remedy: 'Go by the weight itself.' },
+  condition: {
+    reason: 'what the weight stands on (cast, prosthesis, fluid or equipment) is no part of a BMI',
+    remedy: 'Weigh without it when that is possible.',
+  },
   impossible: { reason: 'weight and height give an impossible one', remedy: 'Measure both again.' },
   'no-height': { reason: 'no measured height is recent enough', remedy: 'Measure the height; the BMI follows by itself.' },
 };

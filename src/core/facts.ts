@@ -18,7 +18,7 @@ export interface ObservationFacts {
   /** For a BMI: what it was derived from. */
   readonly standing?: { readonly weightId: string; readonly heightId: string; readonly valueText: string; readonly effectiveText: string };
   readonly person: string;
-  /** The logical reference that the sender named the person by, when it was one: whose it is can turn out otherwise. */
+  /** The key of the person as the sender named them: whose it is can turn out otherwise. */
   readonly personAsSent?: string;
   readonly status: string;
   readonly held: boolean;

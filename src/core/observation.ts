@@ -6,6 +6,7 @@
  * rules; nothing is judged or guessed here.
  */
 import type * as fhir4 from 'fhir/r4.js';
+import { sentConditions } from './conditions.ts';
 import { parseDateTime, type Effective } from './fhir-time.ts';
 import type { Exact } from './json.ts';
 import { isUnitCode, quantity, UNITS, type Quantity } from './quantity.ts';
@@ -217,6 +218,7 @@ export function toReading(
   const method = sentMethod(observation);
   const clothing = sentClothing(observation) ?? (measure.clothing === 'without' ? 'underwear' : undefined);
   const position = sentPosition(observation) ?? measure.position ?? (method && METHODS[method].position);
+  const conditions = sentConditions(observation);
   const gross = exactQuantity(loadComponent(observation, 'gross')?.valueQuantity, 'weight');
   const tare = exactQuantity(loadComponent(observation, 'tare')?.valueQuantity, 'weight');
   return {
@@ -235,6 +237,7 @@ export function toReading(
     ...(method && { method }),
     ...(clothing && { clothing }),
     ...(position && { position }),
+    ...(conditions.length > 0 && { conditions }),
     ...(gross && { gross }),
     ...(tare && { tare }),
     tieKey: tieKeyOf(observation),

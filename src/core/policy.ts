@@ -7,8 +7,9 @@
  */
 import { AGE_BANDS, type AgeBand, type Limits } from './age-bands.ts';
 import { CHANGE_LIMITS, type ChangeLimits } from './change-limits.ts';
-import { parseDecimal } from './decimal.ts';
+import { compare, decimal, parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
+import { CONDITION_SETTINGS } from './settings/conditions.ts';
 import { DEVICE_SETTINGS } from './settings/devices.ts';
 import { MEASURING_SETTINGS } from './settings/measuring.ts';
 import type { Setting, SettingRow } from './settings/row.ts';
@@ -18,7 +19,10 @@ import { isTimeZone } from './time-of-day.ts';
 
 export type { Setting };
 
-const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS } as const satisfies Record<string, SettingRow>;
+const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS, ...CONDITION_SETTINGS } as const satisfies Record<
+  string,
+  SettingRow
+>;
 
 export type SettingName = keyof typeof SETTINGS;
 type Widen<Value> = Value extends string ? string : Value extends number ? number : boolean;
@@ -124,6 +128,7 @@ function setValue(values: Record<string, Setting>, name: string, value: unknown)
   } else if (typeof row.value === 'string') {
     const text = decimalText(value);
     if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
+    if (row.least !== undefined && compare(decimal(text), decimal(row.least)) < 0) return `must be a decimal number, ${row.least} or more`;
     if (name.startsWith('precision.') && Number(text) === 0) return 'must be more than zero';
     values[name] = text;
   } else if (typeof row.value === 'number') {

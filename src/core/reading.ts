@@ -2,6 +2,7 @@
  * The decoded readings that rules and derivation work on, and the facts that surround one.
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
+import type { Condition } from './conditions.ts';
 import type { Effective } from './fhir-time.ts';
 import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
@@ -29,6 +30,8 @@ export interface Reading {
   readonly method?: Method;
   readonly clothing?: ClothingClass;
   readonly position?: Position;
+  /** What its sender says that the number stands on: sorted, each once, absent when nothing was said. */
+  readonly conditions?: readonly Condition[];
   readonly gross?: Quantity;
   readonly tare?: Quantity;
   /** Keys of the chairs, cushions and slings whose mass was subtracted, in the order of their names. */

@@ -5,6 +5,7 @@ import { ageAt, DAY_MS } from './fhir-time.ts';
 import { finding, type Finding } from './finding.ts';
 import { registryFactUnusable } from './rules/device.ts';
 import type { Exact } from './json.ts';
+import { pointerOf } from './pointers.ts';
 import { hasCoding } from './observation.ts';
 import { isUnitCode } from './quantity.ts';
 import type { DeviceFacts, PersonFacts } from './reading.ts';
@@ -110,9 +111,39 @@ export function unusableDeviceFacts(device: Exact<fhir4.Device>): Finding[] {
   });
 }
 
-/** A birth date that lies ahead would make every reading one from before birth. */
-export function unusablePersonFacts({ birthDate }: Exact<fhir4.Patient>, nowMs: number): Finding[] {
+/**
+ * The facts of a Patient that cannot be used: a birth date that lies ahead would make every reading
+ * one from before birth, and a replacement that nobody can follow would leave readings behind.
+ */
+export function unusablePersonFacts(patient: Exact<fhir4.Patient>, nowMs: number, knownBases: readonly string[]): Finding[] {
+  const { birthDate, link = [] } = patient;
   const age = birthDate === undefined ? undefined : ageAt(birthDate, nowMs + DAY_MS);
-  if (age === undefined || age.oldestDays >= 0) return [];
-  return [finding(registryFactUnusable, { what: 'The birth date', form: 'today or earlier' }, { expression: 'Patient.birthDate' })];
+  const isUnborn = age !== undefined && age.oldestDays < 0;
+  const replacement = replacedBy(patient, knownBases);
+  const stray = link.findIndex(({ type, other }) => {
+    const pointer = pointerOf(other, knownBases);
+    const isFollowed = pointer.kind === 'literal' && pointer.type === 'Patient' && pointer.id === replacement && pointer.id !== patient.id;
+    return type === 'replaced-by' && !isFollowed;
+  });
+  return [
+    ...(isUnborn
+      ? [finding(registryFactUnusable, { what: 'The birth date', form: 'today or earlier' }, { expression: 'Patient.birthDate' })]
+      : []),
+    ...(stray < 0 ? [] : [replacementUnusable(stray)]),
+  ];
+}
+
+/**
+ * Id of the Patient who replaces this one; undefined when nobody does. The other types of link
+ * (refer, seealso, and replaces, which the survivor's record says) move nothing.
+ */
+export function replacedBy({ link = [] }: Exact<fhir4.Patient>, knownBases: readonly string[]): string | undefined {
+  const pointers = link.flatMap(({ type, other }) => (type === 'replaced-by' ? [pointerOf(other, knownBases)] : []));
+  return pointers.flatMap((pointer) => (pointer.kind === 'literal' && pointer.type === 'Patient' ? [pointer.id] : []))[0];
+}
+
+/** @param index of the link that says replaced-by */
+export function replacementUnusable(index: number): Finding {
+  const form = 'one reference Patient/ID to another Patient, whose own replaced-by links do not lead back';
+  return finding(registryFactUnusable, { what: 'The Patient who replaces this one', form }, { expression: `Patient.link[${index}].other` });
 }

@@ -26,6 +26,7 @@ export const OURS = {
   methodSystem: `${CANONICAL_BASE}/CodeSystem/measurement-method`,
   deviceKindSystem: `${CANONICAL_BASE}/CodeSystem/measuring-device-kind`,
   componentSystem: `${CANONICAL_BASE}/CodeSystem/weighing-component`,
+  conditionSystem: `${CANONICAL_BASE}/CodeSystem/weighing-condition`,
   tagSystem: `${CANONICAL_BASE}/CodeSystem/handling`,
   observationIdentifier: `${CANONICAL_BASE}/identifier/observation`,
   /** R4 Provenance has no identifier, so each of ours carries its id as a tag of this system. */
@@ -176,6 +177,7 @@ export const QUALIFIER = {
   weighingDevice: { system: SYSTEM.loinc, code: '8356-8', display: 'Type of weighing device' },
   heightDevice: { system: SYSTEM.loinc, code: '41910-1', display: 'Type of height device' },
   method: { system: OURS.componentSystem, code: 'method', display: 'Method of measuring' },
+  condition: { system: OURS.componentSystem, code: 'condition', display: 'What the number stands on' },
   gross: { system: OURS.componentSystem, code: 'gross', display: 'Gross mass before the tare was subtracted' },
   tare: { system: OURS.componentSystem, code: 'tare', display: 'Tare mass subtracted from gross' },
 } as const;

@@ -2,6 +2,7 @@
  * `GET /fhir/Observation?…` and `POST /fhir/Observation/_search`: the EHR's pull.
  */
 import { isJsonObject, parseExactJson } from '../core/json.ts';
+import { personFor } from '../ingest/survivor.ts';
 import type { ObservationSearch, Store, StoredResource } from '../ports.ts';
 import { sendFhir } from './answer.ts';
 import { readFormBody } from './body.ts';
@@ -48,7 +49,8 @@ export function searchObservations({ store, baseUrl }: Pick<Serving, 'store' | '
 type Filter = Omit<ObservationSearch, 'sort' | 'count' | 'cursor'>;
 
 async function toFilter({ criteria, includeHeld }: ObservationQuery, store: Store): Promise<Filter> {
-  const { personIdentifiers, ...rest } = criteria;
+  const { personIdentifiers, persons: named, ...rest } = criteria;
+  if (named) return { ...rest, includeHeld, persons: await withSurvivors(store, named) };
   if (!personIdentifiers) return { ...rest, includeHeld };
   // a reading may name the person by identifier, or by the Patient that carries it
   const persons = await Promise.all(
@@ -57,7 +59,15 @@ async function toFilter({ criteria, includeHeld }: ObservationQuery, store: Stor
       ...(await store.read.idsByIdentifier('Patient', identifier, MOST_NAMESAKES)).map((id) => `Patient/${id}`),
     ]),
   );
-  return { ...rest, includeHeld, persons: persons.flat() };
+  return { ...rest, includeHeld, persons: await withSurvivors(store, persons.flat()) };
+}
+
+/** A record that was merged into another one still finds its readings, which are filed for the survivor now. */
+async function withSurvivors({ read }: Store, persons: readonly string[]): Promise<string[]> {
+  const survivors = await Promise.all(
+    persons.map(async (person) => (person.startsWith('Patient/') ? ((await personFor(read, person)) ?? person) : person)),
+  );
+  return [...new Set([...persons, ...survivors])];
 }
 
 function linksOf(baseUrl: string, { used, cursor }: ObservationQuery, next?: string): Link[] {

@@ -7,6 +7,7 @@ import type { Policy } from '../core/policy.ts';
 import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
 import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
 import type { Clock, StoredResource, StoreReader } from '../ports.ts';
+import { personBehind, survivorOf } from './survivor.ts';
 
 /** The fixed surroundings of every judgement of this process. */
 export interface Surroundings {
@@ -56,10 +57,11 @@ export async function loadPersonByKey(reader: StoreReader, key: string): Promise
 }
 
 async function loadPerson(reader: StoreReader, pointer: Pointer): Promise<PersonFacts> {
-  if (pointer.kind === 'literal') return pointer.type === 'Patient' ? patientFacts(reader, pointer.id) : { key: '', known: false };
+  if (pointer.kind === 'literal')
+    return pointer.type === 'Patient' ? patientFacts(reader, await survivorOf(reader, pointer.id)) : { key: '', known: false };
   if (pointer.kind !== 'logical') return { key: '', known: false };
-  const [id, another] = await reader.idsByIdentifier('Patient', pointer, 2);
-  if (another !== undefined) return { key: logicalKey(pointer), known: false, ambiguous: true };
+  const { id, ambiguous } = await personBehind(reader, pointer);
+  if (ambiguous) return { key: logicalKey(pointer), known: false, ambiguous };
   return id === undefined ? { key: logicalKey(pointer), known: false } : patientFacts(reader, id);
 }
 

@@ -1,6 +1,7 @@
 /**
  * Patient, Device and DeviceMetric: the little that judging a reading needs. A Patient that
- * becomes known takes over the readings filed under its identifiers, and its BMI are derived anew.
+ * becomes known takes over the readings filed under its identifiers, one that another Patient
+ * replaces gives its readings up to that one, and the BMI of both are derived anew.
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { conformResource } from '../core/conform.ts';
@@ -10,13 +11,14 @@ import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
 import type { Exact, JsonObject, JsonValue } from '../core/json.ts';
 import { logicalKey } from '../core/pointers.ts';
-import { unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
+import { replacedBy, replacementUnusable, unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
 import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
 import { rememberForms } from './identity.ts';
 import { recordConsequences } from './record.ts';
+import { leadsTo, personFor, survivorOf } from './survivor.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 
@@ -36,7 +38,7 @@ export async function putRegistry(
   const conformed = conformResource(parsed, type);
   if (!conformed.ok) return refused(conformed.findings, work);
   const { resource } = conformed;
-  const faults = [...modifiersOf(resource, type), ...unusableFacts(resource, type, work)];
+  const faults = [...modifiersOf(resource, type), ...(await unusableFacts(writer, resource, type, id, work))];
   if (faults.length > 0) return refused(faults, work);
   if (resource['id'] !== id)
     throw new ServiceError('ERR_BAD_VALUE', `The id in the body is not the id in the address; make them equal.`, {
@@ -50,11 +52,12 @@ export async function putRegistry(
       { expression: 'http.If-Match' },
     );
   }
+  const filedFor = type === 'Patient' ? `Patient/${await survivorOf(writer, id)}` : '';
   const stored = await writer.putRegistry(type, id, resource, {
     identifiers: identifierTokens(resource),
-    references: referencesOf(type, resource),
+    references: referencesOf(type, resource, work.knownBases),
   });
-  if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, before, work);
+  if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, before, filedFor, work);
   return {
     status: before === undefined ? 201 : 200,
     findings: [],
@@ -72,37 +75,61 @@ function modifiersOf(resource: JsonObject, type: RegistryType): Finding[] {
   });
 }
 
-function unusableFacts(resource: JsonObject, type: RegistryType, { clock }: RegistryWork): Finding[] {
+async function unusableFacts(
+  writer: StoreWriter,
+  resource: JsonObject,
+  type: RegistryType,
+  id: string,
+  { clock, knownBases }: RegistryWork,
+): Promise<Finding[]> {
   if (type === 'Device') return unusableDeviceFacts(resource as unknown as Exact<fhir4.Device>);
-  return type === 'Patient' ? unusablePersonFacts(resource as unknown as Exact<fhir4.Patient>, clock.nowMs()) : [];
+  if (type !== 'Patient') return [];
+  const patient = resource as unknown as Exact<fhir4.Patient>;
+  const unusable = unusablePersonFacts(patient, clock.nowMs(), knownBases);
+  const replacement = replacedBy(patient, knownBases);
+  if (unusable.length > 0 || replacement === undefined || !(await leadsTo(writer, replacement, id))) return unusable;
+  return [replacementUnusable(patient.link?.findIndex(({ type: linked }) => linked === 'replaced-by') ?? 0)];
 }
 
-function referencesOf(type: RegistryType, resource: JsonObject): string[] {
-  const source = type === 'DeviceMetric' ? (resource as unknown as Exact<fhir4.DeviceMetric>).source?.reference : undefined;
+function referencesOf(type: RegistryType, resource: JsonObject, knownBases: readonly string[]): string[] {
+  if (type === 'Device') return [];
+  if (type === 'Patient') {
+    const replacement = replacedBy(resource as unknown as Exact<fhir4.Patient>, knownBases);
+    return replacement === undefined ? [] : [`Patient/${replacement}`];
+  }
+  const source = (resource as unknown as Exact<fhir4.DeviceMetric>).source?.reference;
   return source === undefined ? [] : [source];
 }
 
 /**
- * Files readings by the identifiers as they are now: those that the Patient has, and those that
- * it had before and somebody else may have now. An identifier of several Patients moves nothing.
+ * Files readings by the Patient as it is now: what was sent under its identifiers, those that it had
+ * before and somebody else may have now, and under its own id, which another one may have replaced.
+ * An identifier of several people moves nothing.
+ *
+ * @param filedFor key of the person whom this Patient's readings were filed for until now
  */
 async function takeOver(
   writer: StoreWriter,
   id: string,
   patient: Exact<fhir4.Patient>,
   before: StoredResource | undefined,
+  filedFor: string,
   work: RegistryWork,
 ): Promise<void> {
   const key = `Patient/${id}`;
+  const now = await personFor(writer, key);
   const identifiers = [...identifierTokens(patient), ...(before ? identifierTokens(treeOf(before)) : [])];
+  const sentUnder = new Set(identifiers.flatMap(({ system, value }) => (system === undefined ? [] : [logicalKey({ system, value })])));
+  if (now !== filedFor) {
+    // links of others may lead through this Patient, so whatever is filed there is looked at again
+    for (const sent of await writer.keysFiledFor(filedFor)) sentUnder.add(sent);
+    if (now !== undefined && filedFor === key) await writer.requeue(key, now);
+  }
   const concerned = new Set([key]);
-  for (const { system, value } of identifiers) {
-    if (system === undefined) continue;
-    const [holder, another] = await writer.idsByIdentifier('Patient', { system, value }, 2);
-    if (another !== undefined) continue;
-    const person = holder === undefined ? logicalKey({ system, value }) : `Patient/${holder}`;
-    const losers = await writer.refile(logicalKey({ system, value }), person);
-    if (losers.length === 0) continue;
+  for (const sent of sentUnder) {
+    const person = await personFor(writer, sent);
+    const losers = person === undefined ? [] : await writer.refile(sent, person);
+    if (person === undefined || losers.length === 0) continue;
     for (const one of [person, ...losers]) concerned.add(one);
     await rememberMoved(writer, person);
   }

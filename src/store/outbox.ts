@@ -2,7 +2,7 @@
  * The outbox as the forwarder and the operator see it. What it files and why stands in
  * `outbox-filing.ts`; here are the worker's side and the lists.
  */
-import type { Kysely, Selectable } from 'kysely';
+import type { ExpressionBuilder, Kysely, Selectable } from 'kysely';
 import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
 import { discard, isUnleased, park, retry } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
@@ -111,7 +111,20 @@ function claimableItems(db: Db, nowMs: number) {
         .groupBy('first.person'),
     )
     .where('due_ms', '<=', nowMs)
-    .where(isUnleased(nowMs));
+    .where(isUnleased(nowMs))
+    .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
+}
+
+/** After a merge was taken back, what concerns one reading may wait for two persons. */
+function olderOfSameObservation(eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) {
+  return eb
+    .selectFrom('outbox_concern as own')
+    .innerJoin('outbox_concern as shared', 'shared.observation_id', 'own.observation_id')
+    .innerJoin('outbox_item as older', 'older.number', 'shared.number')
+    .select('older.number')
+    .whereRef('own.number', '=', 'outbox_item.number')
+    .whereRef('shared.number', '<', 'own.number')
+    .where('older.state', '=', 'waiting');
 }
 
 /** A late answer to an earlier sending does not set the copy back. */

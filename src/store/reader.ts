@@ -48,6 +48,16 @@ export class SqlReader implements StoreReader {
     return rows.map(({ id }) => id);
   }
 
+  async referencesOf(type: Exclude<StoredType, 'Observation'>, id: string): Promise<readonly string[]> {
+    const rows = await this.#versionsOf(type, id)
+      .innerJoin('search_token', 'search_token.seq', 'resource_version.seq')
+      .select('search_token.value as referred')
+      .where('superseded_seq', 'is', null)
+      .where('role', '=', 'reference')
+      .execute();
+    return rows.map(({ referred }) => referred);
+  }
+
   async idsByFingerprint(fingerprint: string): Promise<readonly string[]> {
     const rows = await this.db
       .selectFrom('fingerprint')
@@ -103,6 +113,11 @@ export class SqlReader implements StoreReader {
   async sentAs(id: string): Promise<string | undefined> {
     const row = await this.#observationOf(id).select('observation.person_as_sent').executeTakeFirst();
     return row?.person_as_sent ?? undefined;
+  }
+
+  async keysFiledFor(person: string): Promise<readonly string[]> {
+    const rows = await this.#observationsOf(person).select('observation.person_as_sent').execute();
+    return [...new Set(rows.flatMap(({ person_as_sent }) => person_as_sent ?? []))];
   }
 
   #observationOf(id: string) {

@@ -24,7 +24,7 @@ export interface ResourceVersionTable {
 export interface ObservationTable {
   readonly seq: number;
   readonly person: string;
-  /** The logical reference that a reading's person was named by; null when it was literal. */
+  /** The key that a reading's person was named by; null for what follows from readings. */
   readonly person_as_sent: string | null;
   /** How often it was filed for another Patient before. */
   readonly moves: number;

@@ -135,8 +135,17 @@ export class SqlWriter extends SqlReader implements StoreWriter {
       .where('person', '<>', toPerson)
       .execute();
     for (const { person } of rows)
-      await (person === asSent ? this.#moveAll(asSent, toPerson) : this.#moveReadings(asSent, person, toPerson));
+      await (person === asSent && !isPatient(person) ? this.#moveAll(asSent, toPerson) : this.#moveReadings(asSent, person, toPerson));
     return rows.map(({ person }) => person);
+  }
+
+  async requeue(fromPerson: string, toPerson: string): Promise<void> {
+    await this.db
+      .updateTable('outbox_item')
+      .set({ person: toPerson })
+      .where('person', '=', fromPerson)
+      .where('state', 'in', ['waiting', 'parked'])
+      .execute();
   }
 
   /** Nobody was known: everything moves, and outbox items too, so that their order stays that of one person. */
@@ -153,6 +162,11 @@ export class SqlWriter extends SqlReader implements StoreWriter {
       .where('person', '=', fromPerson)
       .execute();
   }
+}
+
+/** A key by id: such a person has BMI of their own, which stay with them. */
+function isPatient(person: string): boolean {
+  return person.startsWith('Patient/');
 }
 
 function asRole(role: TokenRole, tokens: readonly Token[]): TokenRow[] {

@@ -65,7 +65,8 @@ describe('a weight without a BMI', () => {
 
   it('and a height say nothing of BMI', () => {
     expect(rulesOf(judged(height()))).toEqual([]);
-    expect(rulesOf(judged(weight('1', 'kg', { valueQuantity: undefined, dataAbsentReason: { text: 'asleep' } })))).toEqual([]);
+    const asleep = judged(weight('1', 'kg', { valueQuantity: undefined, dataAbsentReason: { text: 'asleep' } }));
+    expect(rulesOf(asleep)).toEqual(['inform: not-weighed']);
   });
 });
 

@@ -72,6 +72,7 @@ describe('an override', () => {
     ['precision.kg', '-0.1', 'must be a decimal number, zero or more'],
     ['precision.kg', null, 'must be a decimal number, zero or more'],
     ['precision.kg', '0.0', 'must be more than zero'],
+    ['conditions.changeLimitFactor', '0.9', 'must be a decimal number, 1 or more'],
     ['precision.kg', Number.NaN, 'must be a decimal number, zero or more'],
     ['qualifiers.shape', 'both', 'must be one of component, extension'],
     ['limits.adult.weight.hold', '300', 'no limit has this name'],

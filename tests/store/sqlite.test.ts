@@ -5,8 +5,9 @@ import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import { StoreUnavailable, type Store } from '../../src/ports.ts';
+import { MIGRATIONS } from '../../src/store/migrations/all.ts';
 import { openSqliteStore, type SqliteOptions } from '../../src/store/sqlite.ts';
-import { outboxItem, putWeight } from '../contract/store-samples.ts';
+import { factsOf, observationContent, outboxItem, putWeight, reading } from '../contract/store-samples.ts';
 import { SetClock } from '../contract/store-factories.ts';
 
 let folder: string;
@@ -84,8 +85,23 @@ describe('opening', () => {
     await (await open()).close();
     await (await open()).close();
     const database = new Database(path, { readonly: true });
-    expect(database.prepare('select number, name from migration').all()).toEqual([{ number: 1, name: 'first-tables' }]);
+    expect(database.prepare('select number, name from migration').all()).toEqual(MIGRATIONS.map(({ number, name }) => ({ number, name })));
     database.close();
+  });
+
+  test('a store from before remembers of its readings whom they were sent for: by whom they are filed', async () => {
+    const store = await open();
+    await store.write(async (tx) => {
+      await tx.putObservation('w1', observationContent('70.0'), factsOf(reading('w1', 1)));
+      const { reading: _reading, ...bmi } = factsOf(reading('b1', 1));
+      await tx.putObservation('b1', observationContent('24.2'), { ...bmi, of: 'bmi' });
+    });
+    await store.close();
+    const database = new Database(path);
+    database.exec('update observation set person_as_sent = null; delete from migration where number > 1');
+    database.close();
+    const again = await open();
+    expect([await again.read.sentAs('w1'), await again.read.sentAs('b1')]).toEqual(['Patient/wren-alder', undefined]);
   });
 
   test('numbers go on where they were though every row is cleared away and the store restarts', async () => {

@@ -25,7 +25,8 @@ const codesIn = (observation: Wire): unknown[] =>
   );
 
 const MASSES: readonly Coded[] = [QUALIFIER.gross, QUALIFIER.tare];
-const QUALIFIERS = Object.values(QUALIFIER);
+/** A person may wear a cast and come from dialysis: that question may be answered again. */
+const QUALIFIERS = Object.values(QUALIFIER).filter((coded) => coded !== QUALIFIER.condition);
 const MASS_CODES = new Set<unknown>(MASSES.map(({ code }) => code));
 const QUALIFIER_KEYS = new Set(QUALIFIERS.map(keyOf));
 const IS_MASS = `system = '${SYSTEM.ucum}' and (${unitsOf('weight')

@@ -6,6 +6,7 @@
  * resend leaves exactly what a recomputation from scratch gives.
  */
 import { ADULT_FROM_MONTHS, ageBand } from '../age-bands.ts';
+import type { Condition } from '../conditions.ts';
 import { compare, decimal, divideHalfUp, multiply, toText, type Decimal } from '../decimal.ts';
 import { ageAt, DAY_MS, HOUR_MS, type Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
@@ -24,7 +25,7 @@ export interface BmiDraft {
   readonly valueText: string;
 }
 
-export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent' | 'impossible';
+export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent' | 'impossible' | 'amputation' | 'condition';
 
 export interface BmiSet {
   readonly drafts: readonly BmiDraft[];
@@ -58,10 +59,11 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
     .sort(byTime);
   const drafts: BmiDraft[] = [];
   const impossible: BmiDraft[] = [];
+  const amputatedFromMs = firstAmputation(readings);
   const without = new Map<string, NoBmiReason>();
   for (const weight of readings) {
     if (weight.of !== 'weight' || weight.held || weight.repeatOf !== undefined) continue;
-    const result = bmiFor(weight, heights, person, policy);
+    const result = bmiFor(weight, heights, amputatedFromMs, person, policy);
     if (typeof result === 'string') without.set(weight.id, result);
     else if (isPossible(result, person, policy)) drafts.push(result);
     else {
@@ -82,11 +84,12 @@ export function bmiCandidates(
   person: Pick<PersonFacts, 'birthDate'>,
   policy: Policy,
 ): Pick<BmiSet, 'drafts' | 'impossible'> {
+  const amputatedFromMs = Math.min(...[accepted.weight, accepted.height, [reading]].map(firstAmputation));
   const results =
     reading.of === 'weight'
-      ? [bmiFor(reading, accepted.height, person, policy)]
+      ? [bmiFor(reading, accepted.height, amputatedFromMs, person, policy)]
       : weightsAwaiting(reading, accepted.weight, policy)
-          .map((weight) => bmiFor(weight, [...accepted.height, reading], person, policy))
+          .map((weight) => bmiFor(weight, [...accepted.height, reading], amputatedFromMs, person, policy))
           .filter((result) => typeof result !== 'string' && result.height.id === reading.id);
   const made = results.filter((result) => typeof result !== 'string');
   return {
@@ -105,6 +108,7 @@ function weightsAwaiting(height: UsableReading, weights: readonly UsableReading[
 function bmiFor(
   weight: Reading,
   heights: readonly UsableReading[],
+  amputatedFromMs: number,
   { birthDate }: Pick<PersonFacts, 'birthDate'>,
   policy: Policy,
 ): BmiDraft | NoBmiReason {
@@ -112,10 +116,39 @@ function bmiFor(
   if (!isUsable(weight) || !isPositive(weight)) return 'not-measured';
   const age = birthDate === undefined ? undefined : ageAt(birthDate, weight.effective.startMs);
   if (age !== undefined && age.youngestMonths < policy.values['bmi.minimumAgeMonths']) return 'under-age';
+  const suppressed = suppressedBy(weight, amputatedFromMs, policy);
+  if (suppressed) return suppressed;
   const height = chooseHeight(weight, heights, heightWindowDays(age, policy), policy);
   if (height === undefined) return 'no-height';
   const value = bodyMassIndex(weight.quantity, height.quantity);
   return { weight, height, value, valueText: toText(value) };
+}
+
+/**
+ * When an amputation was first told of, on a reading that is not withdrawn; never is infinity. Limbs
+ * do not grow back, so one that was said once counts for every later weight, whether that says it or not.
+ */
+function firstAmputation(readings: readonly Reading[]): number {
+  return readings.reduce(
+    (first, { conditions, status, effective }) =>
+      status !== 'entered-in-error' && conditions?.includes('amputation') ? Math.min(first, effective.startMs) : first,
+    Infinity,
+  );
+}
+
+/** What the policy takes for a reason to publish no ordinary BMI of a weight. */
+function suppressedBy({ conditions = [], effective }: Reading, amputatedFromMs: number, { values }: Policy): NoBmiReason | undefined {
+  if (!values['bmi.withAmputation'] && amputatedFromMs <= effective.endMs) return 'amputation';
+  const isSuppressed = {
+    cast: !values['bmi.withCastOrProsthesis'],
+    prosthesis: !values['bmi.withCastOrProsthesis'],
+    amputation: false, // decided above, for later weights too
+    oedema: !values['bmi.withOedema'],
+    'before-dialysis': !values['bmi.withOedema'],
+    'after-dialysis': false,
+    'equipment-on-bed': !values['bmi.withEquipmentOnBed'],
+  } as const satisfies Readonly<Record<Condition, boolean>>;
+  return conditions.some((condition) => isSuppressed[condition]) ? 'condition' : undefined;
 }
 
 export function isPositive({ quantity }: Pick<UsableReading, 'quantity'>): boolean {

@@ -62,7 +62,16 @@ export const bmiNotDerived: Rule = {
   expression: 'Observation',
   source: "CDC, Child and Teen BMI (not under 2 years); CMS RAI User's Manual, item K0200 (age of a height)",
   explain: 'No BMI was derived: {reason}. {remedy}',
-  settings: ['bmi.minimumAgeMonths', 'bmi.heightWindowDays.adult', 'bmi.heightWindowDays.youth', 'bmi.laterHeightHours'],
+  settings: [
+    'bmi.minimumAgeMonths',
+    'bmi.heightWindowDays.adult',
+    'bmi.heightWindowDays.youth',
+    'bmi.laterHeightHours',
+    'bmi.withAmputation',
+    'bmi.withCastOrProsthesis',
+    'bmi.withOedema',
+    'bmi.withEquipmentOnBed',
+  ],
 };
 
 export const bmiNotCorrectable: Rule = {

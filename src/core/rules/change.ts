@@ -38,7 +38,7 @@ const weightChangeRate: Rule = {
     'NHANES 2017-2018 adults with corrupted records, computed (10 % in 30 days, 20 % in 365); Goodrich et al. 2016 (100 lb); children: twice the fastest growth of the WHO 2006 and CDC 2000 charts, computed',
   explain:
     '{value} is {change} ({percent}{rate}) from {previous}, accepted {interval} before, beyond the limit of {limit} within {days} days. Check person, chair and clothing, and weigh again to confirm it.',
-  settings: ['limits.change', 'change.mostKilogramsPerYear'],
+  settings: ['limits.change', 'change.mostKilogramsPerYear', 'conditions.changeLimitFactor'],
   settledBy: 'second-weighing',
   among: (view) => {
     const { change, reading } = view;

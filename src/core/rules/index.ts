@@ -4,6 +4,7 @@
  */
 import { BMI_RULES } from './bmi.ts';
 import { CHANGE_RULES } from './change.ts';
+import { CONDITION_RULES } from './condition.ts';
 import { DEVICE_RULES } from './device.ts';
 import { IDENTITY_RULES } from './identity.ts';
 import { MIX_UP_RULES } from './mixup.ts';
@@ -20,6 +21,7 @@ import { UNIT_RULES } from './unit.ts';
 export const RULES: readonly Rule[] = [
   ...STRUCTURE_RULES,
   ...PROFILE_RULES,
+  ...CONDITION_RULES,
   ...PERSON_RULES,
   ...TIME_RULES,
   ...UNIT_RULES,

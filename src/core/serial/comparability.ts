@@ -7,6 +7,7 @@
  * Sources: OIML R 76-1 (permissible errors); Whigham et al., Int J Obes 2013;37:160-161 (clothing);
  * Skoll et al., medRxiv 2023.08.25.23294652 (bed and standing scales).
  */
+import { conditionsText } from '../conditions.ts';
 import type { Policy } from '../policy.ts';
 import type { Incomparable, Reading } from '../reading.ts';
 import { minuteOfDay, minutesApart } from '../time-of-day.ts';
@@ -29,6 +30,7 @@ export function incomparable(one: Reading, other: Reading, { values }: Pick<Poli
     } else if (a !== b || !values['comparability.unknownCompares']) reasons.push(`${aspect}-not-known`);
   }
   if (tareOf(one) !== tareOf(other)) reasons.push('other-tare');
+  if (conditionsText(one.conditions) !== conditionsText(other.conditions)) reasons.push('other-condition');
   const zone = values['ward.timeZone'];
   const [a, b] = [minuteOfDay(one.effective, zone), minuteOfDay(other.effective, zone)];
   if (a === undefined || b === undefined) reasons.push('time-not-known');
@@ -47,7 +49,7 @@ export const INCOMPARABLE_WORDS: Readonly<Record<Incomparable, string>> = {
   'other-clothing': 'other clothing',
   'other-tare': 'another chair or tare',
   'other-time-of-day': 'another time of day',
-  'other-condition': 'another condition of the person',
+  'other-condition': 'another condition (cast, prosthesis, fluid, bed)',
   'scale-not-known': 'the scale of only one is known',
   'method-not-known': 'the method of only one is known',
   'clothing-not-known': 'the clothing of only one is known',

@@ -1,5 +1,6 @@
 /** Is a reading doubtful: beyond what an age allows, what a change can be, what a BMI usually is? */
-import { compare, decimal, isNegative, multiply, subtract, type Decimal } from '../decimal.ts';
+import { conditionsText, FLUID, MASSES_ALONG } from '../conditions.ts';
+import { compare, decimal, isNegative, multiply, subtract, toShortestText, type Decimal } from '../decimal.ts';
 import type { BmiDraft, UsableReading } from '../derive/bmi.ts';
 import { DAY_MS } from '../fhir-time.ts';
 import { inBaseUnit } from '../quantity.ts';
@@ -29,18 +30,29 @@ export interface BrokenLimit {
   readonly limit: string;
 }
 
-/** Limits by the age at the earlier weight and by the interval; a change that equals its limit passes. */
-export function brokenWeightLimit(
-  { difference, from, intervalMs, bandBefore }: Change,
-  { policy }: Pick<View, 'policy'>,
-): BrokenLimit | undefined {
+/**
+ * Limits by the age at the earlier weight and by the interval; a change that equals its limit
+ * passes. Percentages are wider where the number may well have changed with what it stands on; the
+ * most that anybody changes in kilograms stays, and so do the limits of one weight by itself.
+ */
+export function brokenWeightLimit(change: Change, { reading, policy }: Pick<View, 'reading' | 'policy'>): BrokenLimit | undefined {
+  const { previous, difference, from, intervalMs, bandBefore } = change;
   if (intervalMs > 365 * DAY_MS) return undefined;
   const days = intervalMs <= 30 * DAY_MS ? 30 : 365;
   const { gainPercent, lossPercent } = policy.changeLimits[bandBefore][`within${days}Days`];
-  const percent = isNegative(difference) ? lossPercent : gainPercent;
+  const usual = isNegative(difference) ? lossPercent : gainPercent;
+  const percent = standsOnOther(previous, reading)
+    ? toShortestText(multiply(decimal(usual), decimal(policy.values['conditions.changeLimitFactor'])))
+    : usual;
   if (isMoreThanPercent(difference, from, percent)) return { days, limit: `${percent} %` };
   const most = policy.values['change.mostKilogramsPerYear'];
   return compare(magnitude(difference), decimal(most)) > 0 ? { days: 365, limit: `${most} kg` } : undefined;
+}
+
+/** Fluid in either of two weights, or something that weighs by itself in one of them only. */
+function standsOnOther(one: UsableReading, other: UsableReading): boolean {
+  const hasFluid = [one, other].some(({ conditions }) => conditionsText(conditions, FLUID) !== '');
+  return hasFluid || conditionsText(one.conditions, MASSES_ALONG) !== conditionsText(other.conditions, MASSES_ALONG);
 }
 
 /** How far a height may lie below and above the last one, in cm. */

@@ -1,5 +1,6 @@
 /** Every migration, in order. A released one is never edited: what changes is a new number. */
 import type { Migration } from '../migrator.ts';
 import { firstTables } from './0001-first-tables.ts';
+import { personAsSent } from './0002-person-as-sent.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables];
+export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent];

@@ -58,6 +58,37 @@ export function outboxSuite(factory: StoreFactory): void {
       expect(await claim(NOW + 60_000)).toEqual([a3]);
     });
 
+    test('an item overtakes none that concerns the same Observation, whoever that one is filed for', async () => {
+      const [a1, b1] = [await enqueue('Patient/a', ['o1', 'o2']), await enqueue('Patient/b', ['o2', 'o3'])];
+      const [c1, d1] = [await enqueue('Patient/c', ['o3']), await enqueue('Patient/d', ['o4'])];
+      expect(await claim()).toEqual([a1, d1]);
+      expect(await claim()).toEqual([]);
+      await given.store.outbox.markSent(a1, []);
+      expect(await claim()).toEqual([b1]);
+      await given.store.outbox.markSent(b1, []);
+      expect(await claim()).toEqual([c1]);
+    });
+
+    test('what waits or is parked goes to another person at its old place; what was sent stays', async () => {
+      const [a1, b1, a2, a3] = [
+        await enqueue('Patient/a', ['o1']),
+        await enqueue('Patient/b', ['o2']),
+        await enqueue('Patient/a', ['o3']),
+        await enqueue('Patient/a', ['o4']),
+      ];
+      await given.store.outbox.markSent(a1, []);
+      await given.store.outbox.park(a3, 'HTTP 422');
+      await given.store.write((tx) => tx.requeue('Patient/a', 'Patient/b'));
+      const persons = (await given.store.outbox.list({ limit: 9 })).map(({ number, person, state }) => [number, person, state]);
+      expect(persons).toEqual([
+        [a1, 'Patient/a', 'sent'],
+        [b1, 'Patient/b', 'waiting'],
+        [a2, 'Patient/b', 'waiting'],
+        [a3, 'Patient/b', 'parked'],
+      ]);
+      expect(await claim()).toEqual([b1]);
+    });
+
     test('no more than the limit is claimed, oldest first', async () => {
       const numbers = [];
       for (const person of ['c', 'a', 'd', 'b']) numbers.push(await enqueue(`Patient/${person}`, [person]));

@@ -127,6 +127,28 @@ export function readingsSuite(factory: StoreFactory): void {
       expect((await given.store.read.readingOf('r1'))?.moves).toBe(1);
     });
 
+    test('what was sent for a Patient by id moves to the one who replaces it and back, and leaves its BMI behind', async () => {
+      const [old, survivor] = ['Patient/otis-fernbank', PERSON];
+      const standing = { weightId: 'r1', heightId: 'h1', valueText: '31.3', effectiveText: '2026-03-14T12:00:00Z' };
+      const { reading: _reading, ...bmi } = factsOf(reading('b1', 1, { person: old }));
+      await put(reading('r1', 1, { person: old }), old);
+      await put(reading('r2', 1), survivor);
+      await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), { ...bmi, of: 'bmi', standing }));
+      expect(await given.store.write((tx) => tx.refile(old, survivor))).toEqual([old]);
+      expect(await given.store.read.readingsOf(old)).toEqual([]);
+      expect(await given.store.read.readingsOf(survivor)).toStrictEqual([reading('r1', 1, { moves: 1 }), reading('r2', 1)]);
+      expect([await given.store.read.standingBmiOf(old), await given.store.read.standingBmiOf(survivor)]).toMatchObject([
+        [{ id: 'b1' }],
+        [],
+      ]);
+      expect([...(await given.store.read.keysFiledFor(survivor))].sort()).toEqual([old, survivor]);
+      expect(await given.store.write((tx) => tx.refile(old, old))).toEqual([survivor]);
+      expect(await given.store.read.readingsOf(old)).toStrictEqual([reading('r1', 1, { person: old, moves: 2 })]);
+      expect(await given.store.read.readingsOf(survivor)).toStrictEqual([reading('r2', 1)]);
+      expect(await given.store.read.keysFiledFor(survivor)).toEqual([survivor]);
+      expect(await given.store.read.keysFiledFor('Patient/nobody')).toEqual([]);
+    });
+
     test('a fingerprint leads to the Observations stored for it, the first one first', async () => {
       await given.store.write(async (tx) => {
         await tx.addFingerprint('f1', 'first');

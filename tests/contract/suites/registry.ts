@@ -38,6 +38,15 @@ export function registrySuite(factory: StoreFactory): void {
       expect(await find('DeviceMetric', { references: [] })).toEqual([]);
     });
 
+    test('what a resource refers to is what its current version does', async () => {
+      await put('Patient', 'p1', { references: ['Patient/p2'] });
+      await put('Device', 'p1', { references: ['Device/d9'] });
+      expect(await given.store.read.referencesOf('Patient', 'p1')).toEqual(['Patient/p2']);
+      await put('Patient', 'p1', { identifiers: [{ system: 'urn:mrn', value: '8' }] });
+      expect(await given.store.read.referencesOf('Patient', 'p1')).toEqual([]);
+      expect(await given.store.read.referencesOf('Patient', 'nobody')).toEqual([]);
+    });
+
     test('ids by identifier are those of one type, current, and no more than asked for', async () => {
       for (const id of ['p1', 'p2', 'p3']) await put('Patient', id, { identifiers: [{ system: 'urn:mrn', value: '8' }] });
       await put('Patient', 'p1', { identifiers: [{ system: 'urn:mrn', value: '9' }] });

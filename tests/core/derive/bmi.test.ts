@@ -229,3 +229,55 @@ describe('an impossible BMI', () => {
     expect(set.without.get('w1')).toBe('impossible');
   });
 });
+
+/** NHANES Body Measures documentation: weights of people with an amputation are set to missing. The rest is common practice, no source. */
+describe('what a weight stands on', () => {
+  const MORNING = h('h1', '2026-03-01T08:00:00Z');
+  const told = (id: string, time: string, conditions: Reading['conditions'], changes: Partial<Reading> = {}): Reading => ({
+    ...w(id, time),
+    ...(conditions && { conditions }),
+    ...changes,
+  });
+  const days = (id: string, day: string, conditions?: Reading['conditions'], changes?: Partial<Reading>) =>
+    told(id, `2026-03-${day}T08:00:00Z`, conditions, changes);
+
+  it('ends ordinary BMI with the first amputation that is told of, and not before it, in any order of arrival', () => {
+    const readings = [MORNING, days('w1', '02'), days('w2', '03', ['amputation']), days('w3', '04'), days('w4', '05', ['prosthesis'])];
+    expect(bmiOf(readings)).toEqual(['w1: h1, 31.3']);
+    expect(bmiOf([...readings].reverse())).toEqual(['w1: h1, 31.3']);
+    const { without } = deriveBmi(readings, ADA, DEFAULT_POLICY);
+    expect(['w2', 'w3', 'w4'].map((id) => without.get(id))).toEqual(['amputation', 'amputation', 'amputation']);
+  });
+
+  it.each<[string, Partial<Reading>, readonly string[]]>([
+    ['held', { held: true }, []],
+    ['without a number', { status: 'cancelled' }, []],
+    ['withdrawn', { status: 'entered-in-error' }, ['w3: h1, 31.3']],
+  ])('counts an amputation on a reading that is %s', (_what, changes, expected) => {
+    const found = bmiOf([MORNING, days('w2', '03', ['amputation'], changes), days('w3', '04')]);
+    expect(found.filter((line) => line.startsWith('w3'))).toEqual(expected);
+  });
+
+  it('counts an amputation that was told of with a height', () => {
+    expect(bmiOf([{ ...MORNING, conditions: ['amputation'] }, days('w1', '02')])).toEqual([]);
+  });
+
+  it.each<[NonNullable<Reading['conditions']>, Parameters<typeof policyWith>[0], NoBmiReason | undefined]>([
+    [['cast'], {}, undefined],
+    [['prosthesis'], {}, undefined],
+    [['oedema'], {}, undefined],
+    [['after-dialysis'], {}, undefined],
+    [['equipment-on-bed'], {}, 'condition'],
+    [['amputation'], {}, 'amputation'],
+    [['amputation'], { 'bmi.withAmputation': true }, undefined],
+    [['cast'], { 'bmi.withCastOrProsthesis': false }, 'condition'],
+    [['prosthesis'], { 'bmi.withCastOrProsthesis': false }, 'condition'],
+    [['oedema'], { 'bmi.withOedema': false }, 'condition'],
+    [['before-dialysis'], { 'bmi.withOedema': false }, 'condition'],
+    [['after-dialysis'], { 'bmi.withOedema': false }, undefined],
+    [['equipment-on-bed'], { 'bmi.withEquipmentOnBed': true }, undefined],
+  ])('leaves no BMI or one, as the policy says: %j with %j gives %s', (conditions, values, reason) => {
+    const { without } = deriveBmi([MORNING, days('w1', '02', conditions)], ADA, policyWith(values));
+    expect(without.get('w1')).toBe(reason);
+  });
+});

@@ -6,6 +6,7 @@ import type { Rule } from '../../../src/core/rules/rule.ts';
 import { weight } from '../../measurements.ts';
 import { problemsOf, ruleTester, type RuleRows } from './rule-tester.ts';
 import { CHANGE_ROWS } from './rows/change.ts';
+import { CONDITION_ROWS } from './rows/condition.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
 import { MIX_UP_ROWS } from './rows/mixup.ts';
 import { PERSON_ROWS } from './rows/person.ts';
@@ -17,6 +18,7 @@ import { UNIT_ROWS } from './rows/unit.ts';
 
 const ROWS: Readonly<Record<string, RuleRows>> = {
   ...PROFILE_ROWS,
+  ...CONDITION_ROWS,
   ...PERSON_ROWS,
   ...TIME_ROWS,
   ...UNIT_ROWS,
