@@ -1,12 +1,13 @@
 /** Definitions of the extensions that the service writes or reads. */
 import type * as fhir4 from 'fhir/r4.js';
+import { DECISION_CODES } from '../../src/core/decision.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS } from '../../src/core/terminology.ts';
 import { boundToR4, element, HL7 } from './elements.ts';
 import { header, idOf } from './published.ts';
 
 /** A part of a complex extension, or the whole of a simple one. */
 interface Part {
-  readonly type: 'code' | 'string' | 'Quantity' | 'Coding' | 'CodeableConcept';
+  readonly type: 'code' | 'string' | 'Quantity' | 'Coding' | 'CodeableConcept' | 'Reference';
   readonly short: string;
   readonly min?: number;
   readonly binding?: fhir4.ElementDefinitionBinding;
@@ -54,11 +55,12 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     url: OURS.decisionExtension,
     title: 'Decision on a reading',
     description:
-      'The verdict on the target of a Provenance, the policy version, and every rule that had something to say, so that the decision can be made again from what is recorded.',
+      'The verdict on the target of a Provenance, the policy version, what a person decided where one did, and every rule that had something to say, so that the decision can be made again from what is recorded.',
     on: 'Provenance',
     content: {
       verdict: { type: 'code', short: 'accepted, held or refused', min: 1 },
       policyVersion: { type: 'string', short: 'Version of the policy', min: 1 },
+      decision: { type: 'code', short: `What a person decided: ${DECISION_CODES.join(', ')} or claim` },
       rule: {
         short: 'A rule that had something to say',
         parts: {
@@ -102,6 +104,22 @@ const EXTENSIONS: readonly ExtensionRow[] = [
       'The status that the sender gave to a reading that is held and therefore stands as preliminary. It is put back on release.',
     on: 'Observation',
     content: { type: 'code', short: 'Status given by the sender', binding: STATUS_BINDING },
+  },
+  {
+    url: OURS.movedToExtension,
+    title: 'Moved to another person',
+    description:
+      'On a reading that was entered in error because it belongs to somebody else: the Observation that stands for the right person.',
+    on: 'Observation',
+    content: { type: 'Reference', short: 'The Observation of the right person' },
+  },
+  {
+    url: OURS.movedFromExtension,
+    title: 'Moved from another person',
+    description:
+      'On a reading that stood for the wrong person before: the Observation that was entered in error there. The identifier of the sender stays with that one.',
+    on: 'Observation',
+    content: { type: 'Reference', short: 'The Observation that was entered in error' },
   },
   {
     url: OURS.divisionExtension,

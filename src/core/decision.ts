@@ -24,7 +24,12 @@ interface DecisionRow {
 /** Every decision: the parser, the OperationDefinition and the sentences read this table. */
 export const DECISIONS: Readonly<Record<DecisionCode, DecisionRow>> = {
   keep: { means: 'the value is right: it is accepted as it is', needs: ['reason'], takes: [], done: 'to keep it' },
-  correct: { means: 'another value is right: it is accepted with that', needs: ['reason', 'value'], takes: [], done: 'to correct its value' },
+  correct: {
+    means: 'another value is right: it is accepted with that',
+    needs: ['reason', 'value'],
+    takes: [],
+    done: 'to correct its value',
+  },
   'wrong-person': {
     means: 'it is of somebody else: void here, and judged anew there',
     needs: ['reason', 'subject'],
@@ -32,7 +37,12 @@ export const DECISIONS: Readonly<Record<DecisionCode, DecisionRow>> = {
     done: 'that it belongs to another person',
   },
   discard: { means: 'it is no reading: entered in error', needs: ['reason'], takes: [], done: 'to discard it' },
-  'weigh-again': { means: 'a second weighing is asked for: it goes on waiting', needs: [], takes: ['reason'], done: 'to ask for a second weighing' },
+  'weigh-again': {
+    means: 'a second weighing is asked for: it goes on waiting',
+    needs: [],
+    takes: ['reason'],
+    done: 'to ask for a second weighing',
+  },
 };
 
 export const DECISION_CODES = Object.keys(DECISIONS) as readonly DecisionCode[];
@@ -109,11 +119,26 @@ export function decidedObservation(stored: ExactObservation, { code, value }: Pi
   return { ...rest, status: 'corrected', valueQuantity: value };
 }
 
+/** What ties an Observation to the person of whom it was sent: visits, orders, other readings, a narrative. */
+const OF_THE_PERSON: ReadonlySet<string> = new Set([
+  'id',
+  'identifier',
+  'text',
+  'basedOn',
+  'partOf',
+  'focus',
+  'encounter',
+  'hasMember',
+  'derivedFrom',
+] satisfies (keyof fhir4.Observation)[]);
+
 /**
  * The same measurement as another person's: as its sender gave it, without the sender's identifier,
- * which goes on naming the original.
+ * which goes on naming the original, and without anything that leads into the first person's chart.
  */
 export function movedObservation(stored: ExactObservation, original: Reading, subject: Exact<fhir4.Reference>): ExactObservation {
-  const { id: _id, identifier: _identifier, ...rest } = withoutServiceMarks(stored, { replaces: original });
-  return { ...rest, subject };
+  const { performer, ...members } = withoutServiceMarks(stored, { replaces: original });
+  const kept = Object.fromEntries(Object.entries(members).filter(([name]) => !OF_THE_PERSON.has(name))) as unknown as ExactObservation;
+  const staff = performer?.filter(({ reference, type }) => type !== 'Patient' && !/(^|\/)Patient\//.test(reference ?? '')) ?? [];
+  return { ...kept, subject, ...(staff.length > 0 && { performer: staff }) };
 }

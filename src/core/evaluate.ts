@@ -108,11 +108,7 @@ function asRemark(found: Finding): Finding {
 }
 
 /** What a withdrawal or correction must not do. */
-function correctionFindings(
-  observation: ExactObservation,
-  reading: Reading | undefined,
-  { replaces, instruction }: Context,
-): Finding[] {
+function correctionFindings(observation: ExactObservation, reading: Reading | undefined, { replaces, instruction }: Context): Finding[] {
   if (replaces === undefined) return observation.status === 'entered-in-error' ? [finding(correctionUnknown)] : [];
   if (reading === undefined) return [];
   const isOthers = replaces.person !== reading.person && instruction?.as !== 'claim';

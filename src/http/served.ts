@@ -19,9 +19,16 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess';
+  readonly name: 'validate' | 'assess' | 'decide' | 'claim';
+  /** On the type, or on one Observation by its id. */
+  readonly on: 'type' | 'instance';
   readonly definition: string;
   readonly means: string;
+}
+
+/** The path of an operation below the FHIR base, with `id` for the id of the Observation. */
+export function operationPath({ name, on }: Pick<ServedOperation, 'name' | 'on'>, id: string, dollar = '$'): string {
+  return `Observation/${on === 'instance' ? `${id}/` : ''}${dollar}${name}`;
 }
 
 interface ServedBase {
@@ -86,13 +93,28 @@ export const SERVED: readonly ServedResource[] = [
     operations: [
       {
         name: 'validate',
+        on: 'type',
         definition: 'http://hl7.org/fhir/OperationDefinition/Resource-validate',
         means: 'The OperationOutcome that the real call would give; stores nothing.',
       },
       {
         name: 'assess',
+        on: 'type',
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-assess`,
         means: 'Verdict, OperationOutcome, the enriched reading and what would be derived from it; stores nothing.',
+      },
+      {
+        name: 'decide',
+        on: 'instance',
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-decide`,
+        means:
+          'What somebody makes of a held reading: keep, correct, wrong-person, discard or weigh-again. Once; a second decision is answered 409.',
+      },
+      {
+        name: 'claim',
+        on: 'instance',
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-claim`,
+        means: 'Names the person of a reading that arrived without one, where the policy takes such readings in, within its time.',
       },
     ],
     profiles: [OURS.bodyWeightProfile, OURS.bodyHeightProfile, OURS.bmiProfile, R4_PROFILE.weight, R4_PROFILE.height, R4_PROFILE.bmi],

@@ -36,9 +36,13 @@ export async function loadContext(
 ): Promise<Context> {
   const device = await loadDevice(reader, devicePointer(observation, knownBases));
   const key = filedFor ?? unassignedKey(observation, device, { values: policy.values });
-  const person = key === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, key);
+  const person =
+    key === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, key);
   // what is kept for a place is of several people: none of it is anybody's history
-  const [history, standing] = person.key === '' || isUnassigned(person.key) ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
+  const [history, standing] =
+    person.key === '' || isUnassigned(person.key)
+      ? [[], []]
+      : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
   return {
     nowMs: clock.nowMs(),
     policy,

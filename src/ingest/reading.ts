@@ -133,9 +133,13 @@ export async function correctReading(
   const replaces = await writer.readingOf(id);
   if (replaces === undefined) return refused([finding(bmiNotCorrectable)], work);
   if (isVoided(replaces) && observation.status !== 'entered-in-error') {
-    throw new ServiceError('ERR_CONFLICT', `Somebody decided ${DECISIONS[replaces.decided.as].done}, at ${replaces.decided.at}. Send a new reading with POST.`, {
-      expression: 'Observation.status',
-    });
+    throw new ServiceError(
+      'ERR_CONFLICT',
+      `Somebody decided ${DECISIONS[replaces.decided.as].done}, at ${replaces.decided.at}. Send a new reading with POST.`,
+      {
+        expression: 'Observation.status',
+      },
+    );
   }
   const before = treeOf(current) as unknown as ExactObservation;
   const taken = await identifierTakenBy(writer, observation, id);
