@@ -23,7 +23,13 @@ export function conceptMaps(): fhir4.ConceptMap[] {
 type Parameter = fhir4.OperationDefinitionParameter;
 
 /** `cardinality` as FHIR writes it: `0..1`. */
-function parameter(use: Parameter['use'], name: string, cardinality: string, type: string, documentation: string): Parameter {
+function parameter(
+  use: Parameter['use'],
+  name: string,
+  cardinality: string,
+  type: NonNullable<Parameter['type']>,
+  documentation: string,
+): Parameter {
   const [min, max] = cardinality.split('..') as [string, string];
   return { name, use, min: Number(min), max, type, documentation };
 }
