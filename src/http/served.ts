@@ -83,7 +83,7 @@ export const SERVED: readonly ServedResource[] = [
       'Body weights and heights, and the BMI derived from them. A resend (same identifier, or same device, patient, code and time with the ' +
       'same value) is answered 200 with the resource that is there; the same identifier with another value is refused with 409. A possible ' +
       'but doubtful reading is answered 202 and kept as preliminary with the tag held, out of sight of searches that do not name _tag or ' +
-      'status=preliminary. A reading that a rule refuses is answered 422 and never stored as an Observation. Nothing can be deleted: correct ' +
+      'status=preliminary, until a second weighing agrees or somebody decides ($decide). A reading that a rule refuses is answered 422 and never stored as an Observation. Nothing can be deleted: correct ' +
       'a reading to entered-in-error instead. Results are shaped by _sort (date, _lastUpdated, _id), _count (1000 at most), _summary=count, ' +
       '_total and opaque next links. Unknown parameters are refused unless Prefer: handling=lenient. If-None-Exist takes one identifier.',
     interactions: ['create', 'update', 'read', 'vread', 'history-instance', 'search-type'],

@@ -129,7 +129,7 @@ class GivenParameters {
       `The parameter ${name} is missing. Say who decided: a reference or identifier as valueReference, or a name as valueString.`,
     );
     const part = this.#parts.get(name) as JsonObject;
-    if (part['valueReference'] === undefined) return { display: this.text(name, LONGEST_NAME) as string };
+    if (part['valueReference'] === undefined) return { display: this.text(name, LONGEST_NAME) };
     const { reference, type, identifier, display } = part['valueReference'] as unknown as fhir4.Reference;
     const named = identifier && { system: identifier.system, value: identifier.value };
     const texts = [reference, type, named?.system, named?.value, display].filter((text) => text !== undefined);
