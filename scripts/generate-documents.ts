@@ -8,7 +8,7 @@ import { describeConfig } from '../src/config.ts';
 import { DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
-import { SERVED } from '../src/http/served.ts';
+import { operationPath, SERVED } from '../src/http/served.ts';
 
 type Row = readonly string[];
 
@@ -41,7 +41,7 @@ function calls(): string {
     'search-type': (type) => `GET /fhir/${type}?…`,
   };
   const rows = SERVED.map((served) => {
-    const operations = served.kind === 'reading' ? served.operations.map(({ name }) => `\`POST /fhir/${served.type}/$${name}\``) : [];
+    const operations = served.kind === 'reading' ? served.operations.map((one) => `\`POST /fhir/${operationPath(one, '{id}')}\``) : [];
     const lines = [...served.interactions.map((interaction) => `\`${verbs[interaction]?.(served.type) ?? interaction}\``), ...operations];
     return [served.type, lines.join('<br>'), served.parameters.map(({ name }) => `\`${name}\``).join(', ')];
   });

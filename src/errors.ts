@@ -29,6 +29,7 @@ export const ERRORS = {
   ERR_METHOD: { status: 405, issue: 'not-supported', title: 'Method not served', at: 'http.method' },
   ERR_NOT_ACCEPTABLE: { status: 406, issue: 'not-supported', title: 'No acceptable format', at: 'http.accept' },
   ERR_TIMEOUT: { status: 408, issue: 'timeout', title: 'Request too slow' },
+  ERR_CONFLICT: { status: 409, issue: 'conflict', title: 'No longer possible' },
   ERR_VERSION_CONFLICT: { status: 412, issue: 'conflict', title: 'Version conflict', at: 'http.if-match' },
   ERR_SEVERAL_MATCHES: { status: 412, issue: 'multiple-matches', title: 'Several matches' },
   ERR_TOO_LARGE: { status: 413, issue: 'too-long', title: 'Body too large', at: 'http.body' },

@@ -4,17 +4,21 @@
  * the same judgement and stores nothing.
  */
 import { conformObservation } from './core/conform.ts';
-import { toOperationOutcome } from './core/finding.ts';
+import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
 import type { Policy } from './core/policy.ts';
 import { refused, type Assessment, type BundleAnswer, type IntakeAnswer, type Taken } from './ingest/answer.ts';
+import { claim } from './ingest/claim.ts';
+import { decide } from './ingest/decide.ts';
+import type { HeldAnswer } from './ingest/held.ts';
+import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
 import { putRegistry, type RegistryType } from './ingest/registry.ts';
 import type { Clock, Store, StoreWriter, Token } from './ports.ts';
 
-export type { Assessment, BundleAnswer, IntakeAnswer };
+export type { Assessment, BundleAnswer, HeldAnswer, IntakeAnswer };
 
 export interface Intake {
   /**
@@ -28,6 +32,14 @@ export interface Intake {
    * ERR_BAD_VALUE (the body names another id).
    */
   correct(id: string, parsed: JsonValue, text: string, ifMatchVersion: number): Promise<IntakeAnswer>;
+  /**
+   * A decision on a held reading (Parameters). Throws ServiceError ERR_NOT_FOUND, ERR_VERSION_CONFLICT,
+   * ERR_CONFLICT (not held, or decided already), and for parameters that are missing or wrong
+   * ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED.
+   */
+  decide(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
+  /** Names the person of a reading that arrived without one (Parameters). Throws like `decide`. */
+  claim(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
   /** Patient, Device or DeviceMetric under the caller's id; 201 when new, else 200. */
   putRegistry(type: RegistryType, id: string, parsed: JsonValue, ifMatchVersion?: number): Promise<IntakeAnswer>;
   /** The dry run behind `$validate` and `$assess`: the very same engine, nothing stored. */
@@ -54,8 +66,16 @@ export function createIntake(parts: IntakeParts): Intake {
   const work: BundleWork = { ...parts, onStored: parts.onStored ?? (() => undefined) };
   const { store, clock, policy, newId } = work;
 
-  const keepRefusal = async (writer: StoreWriter, text: string, answer: Taken): Promise<Taken> => {
+  const keepRefusal = async <Answer extends Pick<Taken, 'verdict' | 'findings'>>(
+    writer: StoreWriter,
+    text: string,
+    answer: Answer,
+  ): Promise<Answer> => {
     if (answer.verdict === 'refused') await recordRefusal(writer, newId(), text, answer.findings, clock.nowMs(), policy.version);
+    return answer;
+  };
+  const told = ({ findings: _findings, ...answer }: HeldAnswer & { readonly findings: readonly Finding[] }): HeldAnswer => {
+    if (answer.observation) work.onStored();
     return answer;
   };
   const settled = ({ findings: _findings, ...answer }: Taken): IntakeAnswer => {
@@ -88,6 +108,17 @@ export function createIntake(parts: IntakeParts): Intake {
           ),
         ),
       );
+    },
+
+    async decide(id, parsed, text, ifMatchVersion) {
+      const request = parseDecision(parsed, work.knownBases);
+      const options = { ifMatchVersion, subjectPlace: placeOf(parsed, 'subject') };
+      return told(await store.write(async (writer) => keepRefusal(writer, text, await decide(writer, id, request, options, work))));
+    },
+
+    async claim(id, parsed, text, ifMatchVersion) {
+      const request = parseClaim(parsed, work.knownBases);
+      return told(await store.write(async (writer) => keepRefusal(writer, text, await claim(writer, id, request, ifMatchVersion, work))));
     },
 
     async putRegistry(type, id, parsed, ifMatchVersion) {

@@ -2,7 +2,7 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { CONDITIONS } from '../../src/core/conditions.ts';
 import { RULES } from '../../src/core/rules/index.ts';
-import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER, REPEAT_TAG } from '../../src/core/terminology.ts';
+import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER, REPEAT_TAG, UNASSIGNED_TAG, WEIGH_AGAIN_TAG } from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
 import { header, idOf } from './published.ts';
 
@@ -64,8 +64,7 @@ export function codeSystems(): fhir4.CodeSystem[] {
     ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
-      { code: COARSE_TAG.code, display: COARSE_TAG.display },
-      { code: REPEAT_TAG.code, display: REPEAT_TAG.display },
+      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG].map(({ code, display }) => ({ code, display })),
     ]),
   ];
 }

@@ -1,6 +1,7 @@
 /** Definitions of the extensions that the service writes or reads. */
 import type * as fhir4 from 'fhir/r4.js';
 import { INCOMPARABLE_WORDS } from '../../src/core/serial/comparability.ts';
+import { DECISION_CODES } from '../../src/core/decision.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS } from '../../src/core/terminology.ts';
 import { boundToR4, element, HL7 } from './elements.ts';
 import { header, idOf } from './published.ts';
@@ -57,11 +58,12 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     url: OURS.decisionExtension,
     title: 'Decision on a reading',
     description:
-      'The verdict on the target of a Provenance, the policy version, and every rule that had something to say, so that the decision can be made again from what is recorded.',
+      'The verdict on the target of a Provenance, the policy version, what a person decided where one did, and every rule that had something to say, so that the decision can be made again from what is recorded.',
     on: 'Provenance',
     content: {
       verdict: { type: 'code', short: 'accepted, held or refused', min: 1 },
       policyVersion: { type: 'string', short: 'Version of the policy', min: 1 },
+      decision: { type: 'code', short: `What a person decided: ${DECISION_CODES.join(', ')} or claim` },
       rule: {
         short: 'A rule that had something to say',
         parts: {
@@ -132,6 +134,22 @@ const EXTENSIONS: readonly ExtensionRow[] = [
       'The reading that this one repeats: the same value from the same scale within a minute, one weighing pressed twice. A repeat is kept, and neither forwarded nor counted.',
     on: 'Observation',
     content: { type: 'Reference', short: 'The first of the two' },
+  },
+  {
+    url: OURS.movedToExtension,
+    title: 'Moved to another person',
+    description:
+      'On a reading that was entered in error because it belongs to somebody else: the Observation that stands for the right person.',
+    on: 'Observation',
+    content: { type: 'Reference', short: 'The Observation of the right person' },
+  },
+  {
+    url: OURS.movedFromExtension,
+    title: 'Moved from another person',
+    description:
+      'On a reading that stood for the wrong person before: the Observation that was entered in error there. The identifier of the sender stays with that one.',
+    on: 'Observation',
+    content: { type: 'Reference', short: 'The Observation that was entered in error' },
   },
   {
     url: OURS.divisionExtension,

@@ -7,6 +7,7 @@
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { deriveBmi, type NoBmiReason } from './derive/bmi.ts';
+import { factsOfInstruction, lastingFacts } from './decision.ts';
 import { bmiDifference, type Derived } from './derive/difference.ts';
 import { compareSentBmi } from './derive/sent-bmi.ts';
 import { enrich, type Enriched } from './enrich/enrich.ts';
@@ -15,7 +16,7 @@ import { factsOfReading, type ObservationFacts } from './facts.ts';
 import { finding, verdictOf, type Finding, type Verdict } from './finding.ts';
 import { codedMeasure, toReading, type ExactObservation } from './observation.ts';
 import { keyOf, pointerOf } from './pointers.ts';
-import { entity, toProvenance } from './provenance.ts';
+import { entity, instructedBy, toProvenance } from './provenance.ts';
 import type { Context, Reading, StandingBmi } from './reading.ts';
 import { bmiNotDerived } from './rules/bmi.ts';
 import { correctionOtherReading, correctionUnknown } from './rules/identity.ts';
@@ -68,9 +69,12 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
   if (codedMeasure(observation)?.of === 'bmi') return judgeSentBmi(observation, findings, context);
   if (enriched === undefined) return refusedFor(findings);
   const doubts = findings.filter(({ outcome }) => outcome === 'hold').map(({ rule }) => rule.id);
-  const reading = { ...enriched.reading, doubts };
+  const judged = { ...enriched.reading, doubts };
+  const reading = { ...judged, ...lastingFacts(judged, context), ...(context.instruction && factsOfInstruction(context.instruction)) };
   const standings = judgeSerial([...context.history, reading], context);
   if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(standings, context)]);
+  const refusals = context.instruction?.as === 'correct' ? refusalsOf(judged, context) : [];
+  if (refusals.length > 0) return refusedFor([...findings, ...refusals]);
   return conclude({ ...enriched, reading }, findings, standings, context);
 }
 
@@ -82,6 +86,12 @@ function refusedFor(findings: readonly Finding[]): Evaluation {
 function saidOf(standings: readonly Standing[], { id }: Context): readonly Finding[] {
   const said = standings.find(({ reading }) => reading.id === id)?.findings ?? [];
   return said.filter(({ rule }) => !rule.onlyAccepted);
+}
+
+/** A decision settles doubts about a value; what the policy refuses is no value to decide for. */
+function refusalsOf(reading: Reading, context: Context): readonly Finding[] {
+  const said = saidOf(judgeSerial([...context.history, reading], context), context);
+  return verdictOf(said) === 'refused' ? said : [];
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {
@@ -98,10 +108,11 @@ function asRemark(found: Finding): Finding {
 }
 
 /** What a withdrawal or correction must not do. */
-function correctionFindings(observation: ExactObservation, reading: Reading | undefined, { replaces }: Context): Finding[] {
+function correctionFindings(observation: ExactObservation, reading: Reading | undefined, { replaces, instruction }: Context): Finding[] {
   if (replaces === undefined) return observation.status === 'entered-in-error' ? [finding(correctionUnknown)] : [];
   if (reading === undefined) return [];
-  const other = replaces.person !== reading.person ? 'person' : replaces.of !== reading.of ? 'measure' : undefined;
+  const isOthers = replaces.person !== reading.person && instruction?.as !== 'claim';
+  const other = isOthers ? 'person' : replaces.of !== reading.of ? 'measure' : undefined;
   return other === undefined ? [] : [finding(correctionOtherReading, { what: other })];
 }
 
@@ -137,10 +148,12 @@ function conclude(
           findings,
           additions,
           entities: [
+            ...(context.instruction?.movedFrom === undefined ? [] : [entity('source', `Observation/${context.instruction.movedFrom}`)]),
             ...(context.replaces ? [entity('revision', `Observation/${id}/_history/${context.replaces.version}`)] : []),
             ...(context.device && additions.some(({ origin }) => origin === 'device') ? [entity('source', context.device.key)] : []),
           ],
           activity: version === 1 ? 'CREATE' : 'UPDATE',
+          ...instructedBy(context.instruction),
         },
         context,
       ),

@@ -7,7 +7,7 @@ import type * as fhir4 from 'fhir/r4.js';
 import type { Addition } from './enrich/enrich.ts';
 import { toInstant } from './fhir-time.ts';
 import type { Finding, Verdict } from './finding.ts';
-import type { Context } from './reading.ts';
+import type { Context, Instruction } from './reading.ts';
 import { OURS, SYSTEM } from './terminology.ts';
 
 interface Because {
@@ -17,6 +17,10 @@ interface Because {
   readonly additions: readonly Addition[];
   readonly entities: readonly fhir4.ProvenanceEntity[];
   readonly activity: 'CREATE' | 'UPDATE';
+  /** Who is behind it, where it was not the sender, and why. */
+  readonly decidedBy?: { readonly who: fhir4.Reference; readonly reason: string };
+  /** What they decided, see `decision.ts`. */
+  readonly decision?: Instruction['as'];
 }
 
 export const SOFTWARE = { name: 'Steelyard' } as const;
@@ -27,7 +31,7 @@ export function provenanceId({ id, version }: Because['target']): string {
 
 /** The Provenance of one version of an Observation. */
 export function toProvenance(
-  { target, verdict, findings, additions, entities, activity }: Because,
+  { target, verdict, findings, additions, entities, activity, decidedBy, decision }: Because,
   context: Pick<Context, 'policy' | 'nowMs'>,
 ): fhir4.Provenance {
   const id = provenanceId(target);
@@ -36,12 +40,14 @@ export function toProvenance(
     resourceType: 'Provenance',
     id,
     meta: { tag: [{ system: OURS.provenanceTag, code: id }] },
-    extension: [decision(verdict, findings, version), ...additions.map(addition)],
+    extension: [decisionExtension(verdict, findings, version, decision), ...additions.map(addition)],
     target: [{ reference: `Observation/${target.id}/_history/${target.version}` }],
     recorded: toInstant(context.nowMs),
     policy: [`${OURS.policyBase}/${version}`],
+    ...(decidedBy && { reason: [{ text: decidedBy.reason }] }),
     activity: { coding: [{ system: SYSTEM.dataOperation, code: activity, display: activity === 'CREATE' ? 'create' : 'revise' }] },
     agent: [
+      ...(decidedBy ? [author(decidedBy.who)] : []),
       {
         type: { coding: [{ system: SYSTEM.provenanceAgent, code: 'assembler', display: 'Assembler' }] },
         who: { identifier: { system: OURS.softwareIdentifier, value: SOFTWARE.name.toLowerCase() }, display: SOFTWARE.name },
@@ -51,12 +57,29 @@ export function toProvenance(
   };
 }
 
-function decision(verdict: Verdict, findings: readonly Finding[], policyVersion: string): fhir4.Extension {
+function author(who: fhir4.Reference): fhir4.ProvenanceAgent {
+  return { type: { coding: [{ system: SYSTEM.provenanceAgent, code: 'author', display: 'Author' }] }, who };
+}
+
+/** The members of a Provenance that say who decided what, and why. */
+export function instructedBy(instruction: Instruction | undefined): Pick<Because, 'decidedBy' | 'decision'> {
+  if (instruction === undefined) return {};
+  const { as, who, reason } = instruction;
+  return { decidedBy: { who, reason }, decision: as };
+}
+
+function decisionExtension(
+  verdict: Verdict,
+  findings: readonly Finding[],
+  policyVersion: string,
+  decision: Instruction['as'] | undefined,
+): fhir4.Extension {
   return {
     url: OURS.decisionExtension,
     extension: [
       { url: 'verdict', valueCode: verdict },
       { url: 'policyVersion', valueString: policyVersion },
+      ...(decision === undefined ? [] : [{ url: 'decision', valueCode: decision }]),
       ...findings.map(({ rule, outcome }) => ({
         url: 'rule',
         extension: [

@@ -2,6 +2,7 @@
  * The decoded readings that rules and derivation work on, and the facts that surround one.
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
+import type * as fhir4 from 'fhir/r4.js';
 import type { Condition } from './conditions.ts';
 import type { Effective } from './fhir-time.ts';
 import type { Policy } from './policy.ts';
@@ -40,6 +41,14 @@ export interface Reading {
   readonly division?: string;
   /** Somebody decided that it counts, whatever the rules say. */
   readonly kept?: true;
+  /** The one decision that was made of it. */
+  readonly decided?: Decided;
+  /** When somebody asked for a second weighing: a FHIR instant. */
+  readonly askedAgain?: string;
+  /** When somebody named the person of a reading that arrived without one: a FHIR instant. */
+  readonly claimedAt?: string;
+  /** Our id of the Observation under which it stood for another person. */
+  readonly movedFrom?: string;
   /** Ids of the rules that hold it for what it says itself. */
   readonly doubts?: readonly string[];
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
@@ -54,6 +63,27 @@ export interface Reading {
    * else what was measured. Never the order of arrival.
    */
   readonly tieKey: string;
+}
+
+/** What a person may decide of a held reading, see `decision.ts`. */
+export type DecisionCode = 'keep' | 'correct' | 'wrong-person' | 'discard' | 'weigh-again';
+
+export interface Decided {
+  readonly as: Exclude<DecisionCode, 'weigh-again'>;
+  /** FHIR instant. */
+  readonly at: string;
+  /** Our id of the Observation that stands for the right person. */
+  readonly movedTo?: string;
+}
+
+/** A version that is written because somebody said so, and not its sender. */
+export interface Instruction {
+  readonly as: DecisionCode | 'claim';
+  readonly at: string;
+  readonly who: fhir4.Reference;
+  readonly reason: string;
+  readonly movedTo?: string;
+  readonly movedFrom?: string;
 }
 
 /** Somebody else whose weight this could be: no name, no id of a person. */
@@ -129,6 +159,8 @@ export interface DeviceFacts {
   /** The smallest step its display can show, in its own unit. */
   readonly division?: { readonly value: Decimal; readonly unit: UnitCode };
   readonly capacity?: { readonly value: Decimal; readonly unit: UnitCode };
+  /** Key of the Location where it stands. */
+  readonly location?: string;
   readonly defaultMethod?: Method;
   readonly defaultClothing?: ClothingClass;
 }
@@ -159,7 +191,9 @@ export interface Context {
   /** The person's stored BMI Observations, whatever their status. */
   readonly standing: readonly StandingBmi[];
   /** The version that a correction replaces. */
-  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'>;
+  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'> & Partial<Reading>;
+  /** Absent when it is the sender who writes. */
+  readonly instruction?: Instruction;
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
   readonly mistakenFor?: readonly OtherPerson[];
   /** FHIR bases whose absolute references count as relative ones: ours and the EHR's. */

@@ -5,8 +5,8 @@ import { ageAt, DAY_MS } from './fhir-time.ts';
 import { finding, type Finding } from './finding.ts';
 import { registryFactUnusable } from './rules/device.ts';
 import type { Exact } from './json.ts';
-import { pointerOf } from './pointers.ts';
 import { hasCoding } from './observation.ts';
+import { keyOf, pointerOf } from './pointers.ts';
 import { isUnitCode } from './quantity.ts';
 import type { DeviceFacts, PersonFacts } from './reading.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS, SYSTEM, type ClothingClass, type Method } from './terminology.ts';
@@ -28,6 +28,7 @@ export function toDeviceFacts(key: string, device: Exact<fhir4.Device>): DeviceF
   const division = extensionQuantity(device, OURS.divisionExtension);
   const capacity = extensionQuantity(device, OURS.capacityExtension);
   const method = extensionCode<Method>(device, OURS.defaultMethodExtension, METHODS) ?? methodOfKind(device);
+  const location = keyOf(pointerOf(device.location, []));
   const clothing = extensionCode<ClothingClass>(device, OURS.defaultClothingExtension, CLOTHING_ANSWERS);
   return {
     key,
@@ -35,6 +36,7 @@ export function toDeviceFacts(key: string, device: Exact<fhir4.Device>): DeviceF
     ...(device.status !== undefined && { status: device.status }),
     ...(division && { division }),
     ...(capacity && { capacity }),
+    ...(location !== undefined && { location }),
     ...(method && { defaultMethod: method }),
     ...(clothing && { defaultClothing: clothing }),
   };

@@ -45,6 +45,8 @@ export const OURS = {
   statusAsSentExtension: `${CANONICAL_BASE}/StructureDefinition/status-as-sent`,
   comparisonExtension: `${CANONICAL_BASE}/StructureDefinition/weight-comparison`,
   repeatOfExtension: `${CANONICAL_BASE}/StructureDefinition/repeat-of`,
+  movedToExtension: `${CANONICAL_BASE}/StructureDefinition/moved-to`,
+  movedFromExtension: `${CANONICAL_BASE}/StructureDefinition/moved-from`,
   divisionExtension: `${CANONICAL_BASE}/StructureDefinition/scale-division`,
   capacityExtension: `${CANONICAL_BASE}/StructureDefinition/scale-capacity`,
   defaultMethodExtension: `${CANONICAL_BASE}/StructureDefinition/default-method`,
@@ -72,6 +74,12 @@ export const COARSE_TAG = {
 
 /** The tag on a reading that repeats another: one weighing, pressed twice. */
 export const REPEAT_TAG = { system: OURS.tagSystem, code: 'double-press', display: 'Repeats another reading: pressed twice' } as const;
+
+/** The tag on a held reading for which somebody asked for a second weighing. */
+export const WEIGH_AGAIN_TAG = { system: OURS.tagSystem, code: 'weigh-again-asked', display: 'A second weighing was asked for' } as const;
+
+/** The tag on a held reading that arrived without a person and waits to be claimed. */
+export const UNASSIGNED_TAG = { system: OURS.tagSystem, code: 'unassigned', display: 'Held until somebody says whose it is' } as const;
 
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';

@@ -8,11 +8,12 @@ import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
 import { readCapabilities } from './capability.ts';
 import { correctObservation, createObservation } from './observation-intake.ts';
+import { claimObservation, decideObservation } from './observation-decisions.ts';
 import { assessObservation, validateObservation } from './observation-operations.ts';
 import { searchObservations } from './observation-search.ts';
 import { putRegistry, searchRegistry } from './registry.ts';
 import { notesOf } from './request-notes.ts';
-import { SERVED, type Interaction, type ServedResource } from './served.ts';
+import { operationPath, SERVED, type Interaction, type ServedResource } from './served.ts';
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
 
@@ -71,16 +72,18 @@ function resourceRoutes(serving: Serving, served: ServedResource): Route[] {
   const operations: Readonly<Record<(typeof served.operations)[number]['name'], Handler>> = {
     validate: validateObservation(serving),
     assess: assessObservation(serving),
+    decide: decideObservation(serving),
+    claim: claimObservation(serving),
   };
   return [
     ...routes,
-    ...served.operations.flatMap(({ name }) =>
+    ...served.operations.flatMap((operation) =>
       // some clients percent-encode the dollar sign, which express takes for another path
       ['$', '%24'].map((dollar): Route => ({
         method: 'post',
-        path: `/${served.type}/${dollar}${name}`,
+        path: `/${operationPath(operation, ':id', dollar)}`,
         before: takeJsonBody,
-        handle: operations[name],
+        handle: operations[operation.name],
       })),
     ),
   ];

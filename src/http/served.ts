@@ -19,9 +19,16 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess';
+  readonly name: 'validate' | 'assess' | 'decide' | 'claim';
+  /** On the type, or on one Observation by its id. */
+  readonly on: 'type' | 'instance';
   readonly definition: string;
   readonly means: string;
+}
+
+/** The path of an operation below the FHIR base, with `id` for the id of the Observation. */
+export function operationPath({ name, on }: Pick<ServedOperation, 'name' | 'on'>, id: string, dollar = '$'): string {
+  return `Observation/${on === 'instance' ? `${id}/` : ''}${dollar}${name}`;
 }
 
 interface ServedBase {
@@ -76,7 +83,7 @@ export const SERVED: readonly ServedResource[] = [
       'Body weights and heights, and the BMI derived from them. A resend (same identifier, or same device, patient, code and time with the ' +
       'same value) is answered 200 with the resource that is there; the same identifier with another value is refused with 409. A possible ' +
       'but doubtful reading is answered 202 and kept as preliminary with the tag held, out of sight of searches that do not name _tag or ' +
-      'status=preliminary. A reading that a rule refuses is answered 422 and never stored as an Observation. Nothing can be deleted: correct ' +
+      'status=preliminary, until a second weighing agrees or somebody decides ($decide). A reading that a rule refuses is answered 422 and never stored as an Observation. Nothing can be deleted: correct ' +
       'a reading to entered-in-error instead. Results are shaped by _sort (date, _lastUpdated, _id), _count (1000 at most), _summary=count, ' +
       '_total and opaque next links. Unknown parameters are refused unless Prefer: handling=lenient. If-None-Exist takes one identifier.',
     interactions: ['create', 'update', 'read', 'vread', 'history-instance', 'search-type'],
@@ -86,13 +93,28 @@ export const SERVED: readonly ServedResource[] = [
     operations: [
       {
         name: 'validate',
+        on: 'type',
         definition: 'http://hl7.org/fhir/OperationDefinition/Resource-validate',
         means: 'The OperationOutcome that the real call would give; stores nothing.',
       },
       {
         name: 'assess',
+        on: 'type',
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-assess`,
         means: 'Verdict, OperationOutcome, the enriched reading and what would be derived from it; stores nothing.',
+      },
+      {
+        name: 'decide',
+        on: 'instance',
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-decide`,
+        means:
+          'What somebody makes of a held reading: keep, correct, wrong-person, discard or weigh-again. Once; a second decision is answered 409.',
+      },
+      {
+        name: 'claim',
+        on: 'instance',
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-claim`,
+        means: 'Names the person of a reading that arrived without one, where the policy takes such readings in, within its time.',
       },
     ],
     profiles: [OURS.bodyWeightProfile, OURS.bodyHeightProfile, OURS.bmiProfile, R4_PROFILE.weight, R4_PROFILE.height, R4_PROFILE.bmi],

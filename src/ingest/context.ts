@@ -5,6 +5,7 @@ import type { ExactObservation } from '../core/observation.ts';
 import { devicePointer, keyOf, logicalKey, pointerOf, type Pointer } from '../core/pointers.ts';
 import type { Policy } from '../core/policy.ts';
 import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
+import { isUnassigned, unassignedKey } from '../core/unassigned.ts';
 import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
 import type { Clock, StoredResource, StoreReader } from '../ports.ts';
 import { personBehind, survivorOf } from './survivor.ts';
@@ -34,10 +35,15 @@ export async function loadContext(
   { clock, policy, knownBases }: Surroundings,
   filedFor?: string,
 ): Promise<Context> {
-  const person =
-    filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
   const device = await loadDevice(reader, devicePointer(observation, knownBases));
-  const [history, standing] = person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
+  const key = filedFor ?? unassignedKey(observation, device, { values: policy.values });
+  const person =
+    key === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, key);
+  // what is kept for a place is of several people: none of it is anybody's history
+  const [history, standing] =
+    person.key === '' || isUnassigned(person.key)
+      ? [[], []]
+      : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
   return {
     nowMs: clock.nowMs(),
     policy,
@@ -56,7 +62,8 @@ export async function loadPersonByKey(reader: StoreReader, key: string): Promise
   return id === undefined ? { key, known: false } : patientFacts(reader, id);
 }
 
-async function loadPerson(reader: StoreReader, pointer: Pointer): Promise<PersonFacts> {
+/** Whom a reference names, as far as the registry can tell; the key is empty when it names nobody. */
+export async function loadPerson(reader: StoreReader, pointer: Pointer): Promise<PersonFacts> {
   if (pointer.kind === 'literal')
     return pointer.type === 'Patient' ? patientFacts(reader, await survivorOf(reader, pointer.id)) : { key: '', known: false };
   if (pointer.kind !== 'logical') return { key: '', known: false };

@@ -1,6 +1,7 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
 import { isDeepStrictEqual } from 'node:util';
 import { conformObservation } from '../core/conform.ts';
+import { DECISIONS } from '../core/decision.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
 import { withoutAdditions } from '../core/enrich/additions.ts';
 import { withoutServiceMarks } from '../core/enrich/marks.ts';
@@ -8,9 +9,10 @@ import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { isJsonObject, type JsonValue } from '../core/json.ts';
 import { codedMeasure, toReading, type ExactObservation } from '../core/observation.ts';
 import { devicePointer, keyOf, pointerOf } from '../core/pointers.ts';
-import type { Context, Reading } from '../core/reading.ts';
+import type { Context, Instruction, Reading } from '../core/reading.ts';
 import { bmiNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
+import { isUnassigned, UNASSIGNED_ANYWHERE } from '../core/unassigned.ts';
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
@@ -34,18 +36,27 @@ export type Judgement =
   | { readonly kind: 'refused'; readonly findings: readonly Finding[] }
   | { readonly kind: 'stored'; readonly evaluation: Evaluation; readonly context: Context; readonly forms: readonly Reading[] };
 
-/** Judges a new Observation against the store as `reader` sees it; writes nothing. */
+/**
+ * Judges a new Observation against the store as `reader` sees it; writes nothing.
+ *
+ * @param instruction given when it is not its sender who brings it
+ */
 export async function judgeNew(
   reader: StoreReader,
   observation: ExactObservation,
   id: string,
   surroundings: Surroundings,
+  instruction?: Instruction,
 ): Promise<Judgement> {
-  const context = await loadContext(reader, observation, { id, version: 1 }, surroundings);
+  const context = {
+    ...(await loadContext(reader, observation, { id, version: 1 }, surroundings)),
+    ...(instruction && { instruction }),
+  };
   const forms = formsOf(observation, context);
   if (forms.length > 0 && context.person.key !== '') {
     const identity = await identify(reader, observation, forms);
-    if (identity.kind === 'resend') return existing(identity);
+    // whoever moves a reading to its person means to store it there, also where it was void before
+    if (identity.kind === 'resend' && !(instruction && isWithdrawn(identity.resource))) return existing(identity);
     if (identity.kind === 'conflict') return { kind: 'refused', findings: [identity.finding] };
   }
   const evaluation = await evaluateAmongPeople(reader, observation, context);
@@ -63,6 +74,10 @@ async function evaluateAmongPeople(reader: StoreReader, observation: ExactObserv
   return mistakenFor.length === 0 ? alone : evaluate(observation, { ...context, mistakenFor });
 }
 
+function isWithdrawn(resource: StoredResource): boolean {
+  return treeOf(resource)['status'] === 'entered-in-error';
+}
+
 function existing({ resource, waits, finding: said }: Resend): Judgement {
   return { kind: 'existing', verdict: waits ? 'held' : 'accepted', resource, findings: [said] };
 }
@@ -75,7 +90,7 @@ function toJudgement(evaluation: Evaluation, context: Context, forms: readonly R
 function formsOf(observation: ExactObservation, context: Context): Reading[] {
   const { id, version, person, device, knownBases } = context;
   const sent = withoutServiceMarks(observation, context);
-  const sentPerson = keyOf(pointerOf(sent.subject, knownBases)) ?? person.key;
+  const sentPerson = keyOf(pointerOf(sent.subject, knownBases)) ?? (isUnassigned(person.key) ? UNASSIGNED_ANYWHERE : person.key);
   const sentDevice = keyOf(devicePointer(sent, knownBases));
   const known = toReading(sent, { id, version, person: person.key, ...(device && { device: device.key }) });
   const asSent = toReading(sent, { id, version, person: sentPerson, ...(sentDevice !== undefined && { device: sentDevice }) });
@@ -125,22 +140,60 @@ export async function correctReading(
   }
   const replaces = await writer.readingOf(id);
   if (replaces === undefined) return refused([finding(bmiNotCorrectable)], work);
+  if (isVoided(replaces) && observation.status !== 'entered-in-error') {
+    throw new ServiceError(
+      'ERR_CONFLICT',
+      `Somebody decided ${DECISIONS[replaces.decided.as].done}, at ${replaces.decided.at}. Send a new reading with POST.`,
+      {
+        expression: 'Observation.status',
+      },
+    );
+  }
   const before = treeOf(current) as unknown as ExactObservation;
   const taken = await identifierTakenBy(writer, observation, id);
   if (taken) return refused([taken], work);
   const samePerson = isDeepStrictEqual(pointerOf(before.subject, work.knownBases), pointerOf(observation.subject, work.knownBases));
-  const place = { id, version: current.version + 1 };
-  const sent = withoutAdditions(
-    observation,
-    before,
-    (await additionsTo(writer, current)).map(({ what }) => what),
-  );
-  const context = { ...(await loadContext(writer, sent, place, work, samePerson ? replaces.person : undefined)), replaces };
+  return rewriteReading(writer, { observation, current, replaces, ...(samePerson && { filedFor: replaces.person }) }, work);
+}
+
+/** The reading was declared an error by somebody, whatever its sender goes on sending. */
+function isVoided(reading: Reading): reading is Reading & Required<Pick<Reading, 'decided'>> {
+  return reading.decided?.as === 'discard' || reading.decided?.as === 'wrong-person';
+}
+
+export interface Rewriting {
+  /** The new content; our marks and additions in it are made anew. */
+  readonly observation: ExactObservation;
+  readonly current: StoredResource;
+  readonly replaces: Reading;
+  /** Key of the person when that does not change. */
+  readonly filedFor?: string;
+  /** Given when it is not its sender who changes it. */
+  readonly instruction?: Instruction;
+}
+
+/** Judges a stored reading in a new form and stores that as its next version. */
+export async function rewriteReading(writer: StoreWriter, rewriting: Rewriting, work: ReadingWork): Promise<Taken> {
+  const { observation, current, replaces, filedFor, instruction } = rewriting;
+  const sent = await asUnadorned(writer, observation, current);
+  const place = { id: current.id, version: current.version + 1 };
+  const context = { ...(await loadContext(writer, sent, place, work, filedFor)), replaces, ...(instruction && { instruction }) };
   const answer = await settle(writer, toJudgement(await evaluateAmongPeople(writer, sent, context), context, formsOf(sent, context)), work);
   return answer.status === 201 ? { ...answer, status: 200 } : answer;
 }
 
-async function settle(writer: StoreWriter, judgement: Judgement, work: ReadingWork): Promise<Taken> {
+/** Without what this service added to the stored version and nobody has touched since. */
+export async function asUnadorned(reader: StoreReader, observation: ExactObservation, stored: StoredResource): Promise<ExactObservation> {
+  const added = await additionsTo(reader, stored);
+  return withoutAdditions(
+    observation,
+    treeOf(stored) as unknown as ExactObservation,
+    added.map(({ what }) => what),
+  );
+}
+
+/** Stores what a judgement came to, and answers. */
+export async function settle(writer: StoreWriter, judgement: Judgement, work: ReadingWork): Promise<Taken> {
   if (judgement.kind === 'refused') return refused(judgement.findings, work);
   const policyVersion = work.policy.version;
   if (judgement.kind === 'existing') {

@@ -9,8 +9,8 @@ import { toInstant } from '../core/fhir-time.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
 import { isHeld, isRepeat, type ExactObservation } from '../core/observation.ts';
-import { additionsIn, entity, provenanceId, toProvenance } from '../core/provenance.ts';
-import type { Context, Reading } from '../core/reading.ts';
+import { additionsIn, entity, instructedBy, provenanceId, toProvenance } from '../core/provenance.ts';
+import type { Context, Instruction, Reading } from '../core/reading.ts';
 import type { Rejudged } from '../core/serial/rejudged.ts';
 import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
 import { treeOf } from './context.ts';
@@ -59,6 +59,23 @@ export async function recordConsequences(
   await send(writer, person, toSend, concerned(idsOf(rejudged), derived), sending);
 }
 
+interface Marking {
+  readonly current: StoredResource;
+  /** With the new mark among its facts. */
+  readonly reading: Reading;
+  readonly findings: readonly Finding[];
+  readonly instruction: Instruction;
+}
+
+/** A new version of a reading that goes on waiting: only its marks change, so nothing follows and nothing is sent. */
+export async function recordMark(
+  writer: StoreWriter,
+  { current, reading, findings, instruction }: Marking,
+  context: Pick<Context, 'policy' | 'nowMs'>,
+): Promise<StoredResource> {
+  return (await putStanding(writer, current, { reading, findings, instruction }, context)).resource;
+}
+
 function idsOf(rejudged: readonly Rejudged[]): string[] {
   return rejudged.map(({ reading }) => reading.id);
 }
@@ -78,28 +95,40 @@ async function putRejudged(
     const current = await writer.current('Observation', before.id);
     if (current === undefined) throw new Error(`Observation/${before.id} was judged again but is not stored`);
     const isKnownToEhr = isForEhr(reading) || (await wasEverSent(writer, before.id));
-    const observation = withStanding(treeOf(current) as unknown as ExactObservation, reading);
-    const additions = await additionsTo(writer, current);
-    const asSent = await writer.sentAs(before.id);
-    const resource = await writer.putObservation(
-      before.id,
-      observation as unknown as JsonObject,
-      factsOfReading(observation, reading, asSent === undefined ? {} : { personAsSent: asSent }),
-    );
-    const provenance = toProvenance(
-      {
-        target: { id: before.id, version: resource.version },
-        verdict: reading.held ? 'held' : 'accepted',
-        findings,
-        additions,
-        entities: [entity('revision', `Observation/${before.id}/_history/${current.version}`)],
-        activity: 'UPDATE',
-      },
-      context,
-    );
-    const stored = await putProvenance(writer, provenance, before.id);
-    if (isKnownToEhr) toSend.push(versioned(resource), versioned(stored));
+    const { resource, provenance } = await putStanding(writer, current, { reading, findings }, context);
+    if (isKnownToEhr) toSend.push(versioned(resource), versioned(provenance));
   }
+}
+
+/** The next version of a stored reading, with the marks of its standing as it is now, and its Provenance. */
+async function putStanding(
+  writer: StoreWriter,
+  current: StoredResource,
+  { reading, findings, instruction }: Pick<Marking, 'reading' | 'findings'> & Partial<Pick<Marking, 'instruction'>>,
+  context: Pick<Context, 'policy' | 'nowMs'>,
+): Promise<{ readonly resource: StoredResource; readonly provenance: StoredResource }> {
+  const { id } = current;
+  const observation = withStanding(treeOf(current) as unknown as ExactObservation, reading);
+  const additions = await additionsTo(writer, current);
+  const asSent = await writer.sentAs(id);
+  const resource = await writer.putObservation(
+    id,
+    observation as unknown as JsonObject,
+    factsOfReading(observation, reading, asSent === undefined ? {} : { personAsSent: asSent }),
+  );
+  const provenance = toProvenance(
+    {
+      target: { id, version: resource.version },
+      verdict: reading.held ? 'held' : 'accepted',
+      findings,
+      additions,
+      entities: [entity('revision', `Observation/${id}/_history/${current.version}`)],
+      activity: 'UPDATE',
+      ...instructedBy(instruction),
+    },
+    context,
+  );
+  return { resource, provenance: await putProvenance(writer, provenance, id) };
 }
 
 /** An accepted reading, or the withdrawal of one; a repeat is one reading with what it repeats. */

@@ -87,6 +87,13 @@ const CALLS: readonly (readonly [call: RegExp, take: Take])[] = [
     },
   ],
   [
+    /^POST Observation\/([^/]+)\/\$(decide|claim)$/,
+    async (body, { ifMatch }, intake, [, id = '', operation = '']) => {
+      const { outcome, ...answer } = await intake[operation as 'decide' | 'claim'](id, body, stringifyExact(body), versionOf(ifMatch));
+      return { ...answer, outcomes: [outcome] };
+    },
+  ],
+  [
     /^PUT (Patient|Device|DeviceMetric)\/([^/]+)$/,
     async (body, { ifMatch }, intake, [, type, id = '']) =>
       single(await intake.putRegistry(type as 'Patient' | 'Device' | 'DeviceMetric', id, body, versionOf(ifMatch))),

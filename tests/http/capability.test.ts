@@ -38,6 +38,8 @@ beforeEach(async () => {
       correct: () => Promise.resolve(answer),
       putRegistry: () => Promise.resolve(answer),
       bundle: () => Promise.resolve({ status: 200, body: { resourceType: 'Bundle' } }),
+      decide: () => Promise.resolve({ ...answer, status: 200, observation: resource }),
+      claim: () => Promise.resolve({ ...answer, status: 200, observation: resource }),
       assess: () => Promise.resolve({ verdict: 'accepted', outcome: answer.outcome, derived: [] }),
     },
   });
@@ -84,7 +86,7 @@ describe('the CapabilityStatement', () => {
     const observation = rest().resource?.find(({ type }) => type === 'Observation');
     expect(observation).toMatchObject({ versioning: 'versioned', conditionalCreate: true, updateCreate: false });
     expect(observation?.documentation).toMatch(/resend/);
-    expect(observation?.operation?.map(({ name }) => name)).toEqual(['validate', 'assess']);
+    expect(observation?.operation?.map(({ name }) => name)).toEqual(['validate', 'assess', 'decide', 'claim']);
   });
 
   test('every listed interaction answers, and every other is refused', async () => {
@@ -119,8 +121,9 @@ describe('the CapabilityStatement', () => {
   test('every listed operation and include answers, and both spellings of the dollar sign', async () => {
     const observation = rest().resource?.find(({ type }) => type === 'Observation');
     for (const { name } of observation?.operation ?? []) {
+      const on = name === 'decide' || name === 'claim' ? 'x/' : '';
       for (const dollar of ['$', '%24']) {
-        expect((await edge.post(`/fhir/Observation/${dollar}${name}`, '{"resourceType":"Observation"}')).status).toBe(200);
+        expect((await edge.post(`/fhir/Observation/${on}${dollar}${name}`, '{"resourceType":"Observation"}')).status).toBe(200);
       }
     }
     for (const include of observation?.searchInclude ?? []) {

@@ -51,6 +51,8 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
   return {
     create: unexpected('create'),
     correct: unexpected('correct'),
+    decide: unexpected('decide'),
+    claim: unexpected('claim'),
     putRegistry: unexpected('putRegistry'),
     assess: unexpected('assess'),
     bundle: unexpected('bundle'),

@@ -6,6 +6,7 @@
 import type { Context, Reading } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
 import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
+import { isUnassigned } from '../unassigned.ts';
 import { METHOD_ELEMENT } from './additions.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
@@ -65,14 +66,16 @@ function withParentCode(observation: ExactObservation, { of }: Reading): ExactOb
   return { ...observation, code: { ...observation.code, coding: [...(observation.code.coding ?? []), coding] } };
 }
 
-function withIdentity(observation: ExactObservation, { of }: Reading, id: string, shape: string): ExactObservation {
+function withIdentity(observation: ExactObservation, { of, person }: Reading, id: string, shape: string): ExactObservation {
   const claimed = observation.meta?.profile ?? [];
   const ours = of === 'weight' ? OURS.bodyWeightProfile : OURS.bodyHeightProfile;
   // coded components are outside R4's own profile, so it is claimed in the extension shape only
-  const profiles = [...(shape === 'extension' ? [R4_PROFILE[of]] : []), ours].filter((profile) => !claimed.includes(profile));
+  const fitting = [...(shape === 'extension' ? [R4_PROFILE[of]] : []), ours].filter((profile) => !claimed.includes(profile));
+  // every one of them wants a subject
+  const profiles = [...claimed, ...(isUnassigned(person) ? [] : fitting)];
   return {
     ...observation,
-    meta: { ...observation.meta, profile: [...claimed, ...profiles] },
+    ...(profiles.length > 0 && { meta: { ...observation.meta, profile: profiles } }),
     identifier: [...(observation.identifier ?? []), { system: OURS.observationIdentifier, value: id }],
   };
 }

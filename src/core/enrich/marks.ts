@@ -1,18 +1,35 @@
 /**
  * What only this service may say of a reading: its own identifier, that it waits, that it repeats
- * another, how it compares. Marks are put on and taken off whole, so that the same reading may be
+ * another, how it compares, what was decided of it. Marks are put on and taken off whole, so that the same reading may be
  * judged again; whatever its sender wrote stays as it came.
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { exactNumber, type Exact } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
 import type { Comparison, Context, Reading } from '../reading.ts';
-import { COARSE_TAG, HELD_TAG, OBSERVATION_STATUSES, OURS, REPEAT_TAG, SYSTEM, type ObservationStatus } from '../terminology.ts';
+import {
+  COARSE_TAG,
+  HELD_TAG,
+  OBSERVATION_STATUSES,
+  OURS,
+  REPEAT_TAG,
+  SYSTEM,
+  UNASSIGNED_TAG,
+  WEIGH_AGAIN_TAG,
+  type ObservationStatus,
+} from '../terminology.ts';
+import { isUnassigned } from '../unassigned.ts';
 
 type Extension = Exact<fhir4.Extension>;
 
-const STANDING_TAGS: ReadonlySet<string> = new Set([HELD_TAG.code, REPEAT_TAG.code]);
-const STANDING_EXTENSIONS: ReadonlySet<string> = new Set([OURS.statusAsSentExtension, OURS.comparisonExtension, OURS.repeatOfExtension]);
+const STANDING_TAGS: ReadonlySet<string> = new Set([HELD_TAG.code, REPEAT_TAG.code, WEIGH_AGAIN_TAG.code, UNASSIGNED_TAG.code]);
+const STANDING_EXTENSIONS: ReadonlySet<string> = new Set([
+  OURS.statusAsSentExtension,
+  OURS.comparisonExtension,
+  OURS.repeatOfExtension,
+  OURS.movedToExtension,
+  OURS.movedFromExtension,
+]);
 
 /**
  * Removes what a sender may not say: our identifier, our tags, the marks of a standing. A
@@ -53,12 +70,15 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
 }
 
 /** Puts the marks of a standing on an Observation that has none. */
-export function withMarks(observation: ExactObservation, { held, repeatOf, comparison }: Reading): ExactObservation {
-  const tags = [...(held ? [HELD_TAG] : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG])];
+export function withMarks(observation: ExactObservation, reading: Reading): ExactObservation {
+  const { held, repeatOf, comparison, decided, movedFrom } = reading;
+  const tags = [...(held ? waitingTags(reading) : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG])];
   const extensions: Extension[] = [
     ...(held ? [{ url: OURS.statusAsSentExtension, valueCode: observation.status }] : []),
     ...(repeatOf === undefined ? [] : [{ url: OURS.repeatOfExtension, valueReference: referenceTo(repeatOf) }]),
     ...(comparison && !held ? [comparisonExtension(comparison)] : []),
+    ...(decided?.movedTo === undefined ? [] : [{ url: OURS.movedToExtension, valueReference: referenceTo(decided.movedTo) }]),
+    ...(movedFrom === undefined ? [] : [{ url: OURS.movedFromExtension, valueReference: referenceTo(movedFrom) }]),
   ];
   return {
     ...observation,
@@ -66,6 +86,11 @@ export function withMarks(observation: ExactObservation, { held, repeatOf, compa
     ...(tags.length > 0 && { meta: { ...observation.meta, tag: [...(observation.meta?.tag ?? []), ...tags] } }),
     ...(extensions.length > 0 && { extension: [...(observation.extension ?? []), ...extensions] }),
   };
+}
+
+/** That it waits, and for what beside a second weighing or a decision. */
+function waitingTags({ askedAgain, person }: Reading): (typeof HELD_TAG | typeof WEIGH_AGAIN_TAG | typeof UNASSIGNED_TAG)[] {
+  return [HELD_TAG, ...(askedAgain === undefined ? [] : [WEIGH_AGAIN_TAG]), ...(isUnassigned(person) ? [UNASSIGNED_TAG] : [])];
 }
 
 function referenceTo(id: string): Exact<fhir4.Reference> {

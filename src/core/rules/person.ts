@@ -1,5 +1,6 @@
 /** Whose reading it is, and what is not known of the person. */
 import { keyOf, pointerOf } from '../pointers.ts';
+import { isUnassigned } from '../unassigned.ts';
 import type { Rule, Subject } from './rule.ts';
 
 const SUBJECT = 'Observation.subject';
@@ -19,7 +20,27 @@ const subjectMissing: Rule = {
   expression: SUBJECT,
   source: VITAL_SIGNS,
   explain: 'It does not say whose reading this is. Send subject with a reference Patient/ID or with an identifier of system and value.',
-  check: (subject) => (pointer(subject).kind === 'missing' ? {} : undefined),
+  check: (subject) => (pointer(subject).kind === 'missing' && !isUnassigned(subject.context.person.key) ? {} : undefined),
+};
+
+/** Only a claim settles it: neither a second weighing nor a decision says whose reading it is. */
+const subjectUnassigned: Rule = {
+  id: 'subject-unassigned',
+  title: 'Nobody is named, and the reading waits to be claimed',
+  family: 'person',
+  outcome: 'hold',
+  movable: false,
+  code: 'required',
+  expression: SUBJECT,
+  source: 'common practice, no source: a scale that knows nobody is read first and the wristband scanned after',
+  explain:
+    "It does not say whose reading this is, so it is kept apart and never forwarded. Scan the person's identifier and claim it within {minutes} minutes of measuring, or weigh again.",
+  settings: ['unassigned.accept', 'unassigned.claimMinutes'],
+  check: (subject) => {
+    const { policy, person } = subject.context;
+    const isNobodys = pointer(subject).kind === 'missing' && isUnassigned(person.key);
+    return isNobodys ? { facts: { minutes: String(policy.values['unassigned.claimMinutes']) } } : undefined;
+  },
 };
 
 const subjectDisplayOnly: Rule = {
@@ -142,7 +163,7 @@ const personUnknown: Rule = {
   source: 'local policy',
   explain:
     'The service has not been told of this person, so limits for the age could not be applied. Send the Patient with a birth date (PUT Patient).',
-  check: ({ context: { person } }) => (person.known || person.ambiguous || person.key === '' ? undefined : {}),
+  check: ({ context: { person } }) => (person.known || person.ambiguous || person.key === '' || isUnassigned(person.key) ? undefined : {}),
 };
 
 const ageUnknown: Rule = {
@@ -161,6 +182,7 @@ const ageUnknown: Rule = {
 
 export const PERSON_RULES: readonly Rule[] = [
   subjectMissing,
+  subjectUnassigned,
   subjectDisplayOnly,
   subjectNotPatient,
   subjectUnresolvable,

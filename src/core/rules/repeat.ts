@@ -1,4 +1,4 @@
-/** The same person weighed or pressed twice. Passports; `serial/judge.ts` raises them. */
+/** The same person weighed or pressed twice. Passports; `serial/judge.ts` and the decisions raise them. */
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 export const doublePress: Rule = {
@@ -61,4 +61,18 @@ export const secondWeighingReleases: Rule = {
     'It agrees with Observation/{other}, which was held and is released now. Both are accepted, and this later one is what the next reading is compared with.',
 };
 
-export const REPEAT_RULES: readonly Rule[] = [doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases];
+export const weighAgainAsked: Rule = {
+  id: 'weigh-again-asked',
+  title: 'A second weighing was asked for',
+  family: 'repeat',
+  outcome: 'inform',
+  movable: false,
+  code: 'informational',
+  expression: 'Observation',
+  source: 'common practice, no source',
+  explain:
+    'Somebody asked for a second weighing, and the reading goes on waiting. Weigh or measure again within {minutes} minutes of the first time, or decide what becomes of it.',
+  settings: ['release.windowMinutes'],
+};
+
+export const REPEAT_RULES: readonly Rule[] = [doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases, weighAgainAsked];

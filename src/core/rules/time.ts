@@ -41,7 +41,9 @@ const oldTime: Rule = {
   settings: ['time.oldestDays'],
   check: ({ effective, context, observation }) => {
     const days = context.policy.values['time.oldestDays'];
-    if (effective === undefined || context.replaces !== undefined || observation.status === 'entered-in-error') return undefined;
+    // a sender's correction is late by nature; what somebody decides or claims is judged like the day it came
+    const isCorrection = context.replaces !== undefined && context.instruction === undefined;
+    if (effective === undefined || isCorrection || observation.status === 'entered-in-error') return undefined;
     const begun = effective.precision === 'day' ? effective.startMs + DAY_MS : effective.startMs;
     return begun < context.nowMs - days * DAY_MS ? { facts: { days: String(days) } } : undefined;
   },

@@ -20,6 +20,7 @@ import { doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingRelea
 import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreement.ts';
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
+import { isUnassigned } from '../unassigned.ts';
 import { byTime } from './order.ts';
 import { suspect } from './suspicion.ts';
 import type { View } from './view.ts';
@@ -74,6 +75,8 @@ class Series {
 
   #standingOf(reading: Reading, index: number): Standing {
     const isWithdrawn = reading.status === 'entered-in-error';
+    // two people at one scale are no series: what waits to be claimed is nobody's neighbour
+    if (isUnassigned(reading.person)) return { reading: { ...reading, held: !isWithdrawn }, findings: [], settled: false };
     if (isWithdrawn || reading.quantity === undefined) return this.#alone(reading, isWithdrawn);
     const measured = reading as UsableReading;
     const counts = isMeasured(measured) && isPositive(measured);

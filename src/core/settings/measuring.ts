@@ -29,6 +29,16 @@ export const MEASURING_SETTINGS = {
   'precision.infant.lb': { value: '0.03125', means: 'step of an infant weight in [lb_av], 1/2 oz', source: INFANT },
   'time.futureToleranceMinutes': { value: 5, means: 'how far ahead of our clock a reading may be', source: CP },
   'time.oldestDays': { value: 30, means: 'a reading older than this is held', source: CP },
+  'unassigned.accept': {
+    value: false,
+    means: 'hold a weight or height that names nobody until it is claimed, instead of refusing it',
+    source: CP,
+  },
+  'unassigned.claimMinutes': {
+    value: 30,
+    means: 'how long after measuring a reading that names nobody can be claimed for its person',
+    source: CP,
+  },
   'bmi.minimumAgeMonths': {
     value: 24,
     means: 'no BMI under this age',

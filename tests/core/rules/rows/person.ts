@@ -1,9 +1,10 @@
 /** Example rows of the rules about whose reading it is. */
-import { ADA, weight, type Changes } from '../../../measurements.ts';
+import { ADA, height, policyWith, weight, type Changes } from '../../../measurements.ts';
 import type { RuleRows } from '../rule-tester.ts';
 
 const TEMPORARY = 'urn:uuid:0b49fe9e-608d-4ec4-9070-37b2a2ca1721';
 const NOBODY = { key: '', known: false };
+const UNASSIGNED = { key: 'unassigned:Location/ward-invented', known: false };
 const BY_NUMBER = { identifier: { system: 'https://harbourlight.example/persons', value: 'HL-1' } };
 const literal = weight();
 const logical = weight('70.0', 'kg', { subject: BY_NUMBER });
@@ -22,6 +23,34 @@ export const PERSON_ROWS: Readonly<Record<string, RuleRows>> = {
         context: { person: NOBODY },
         message:
           'It does not say whose reading this is. Send subject with a reference Patient/ID or with an identifier of system and value.',
+      },
+    ],
+  },
+  'subject-unassigned': {
+    as: { outcome: 'hold', code: 'required', expression: 'Observation.subject' },
+    accepts: [
+      { title: 'a person who is named', observation: literal },
+      {
+        title: 'nobody, where the policy takes no such reading in',
+        observation: weight('70.0', 'kg', { subject: undefined }),
+        context: { person: NOBODY },
+        also: { 'subject-missing': 'the policy refuses it' },
+      },
+    ],
+    rejects: [
+      {
+        title: 'nobody, kept for the place of the scale',
+        observation: weight('70.0', 'kg', { subject: undefined }),
+        context: { person: UNASSIGNED },
+        message:
+          "It does not say whose reading this is, so it is kept apart and never forwarded. Scan the person's identifier and claim it within 30 minutes of measuring, or weigh again.",
+      },
+      {
+        title: 'nobody, and a policy that gives five minutes',
+        observation: height('170.0', 'cm', { subject: undefined }),
+        context: { person: UNASSIGNED, policy: policyWith({ 'unassigned.accept': true, 'unassigned.claimMinutes': 5 }) },
+        message:
+          "It does not say whose reading this is, so it is kept apart and never forwarded. Scan the person's identifier and claim it within 5 minutes of measuring, or weigh again.",
       },
     ],
   },

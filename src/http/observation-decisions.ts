@@ -1,0 +1,46 @@
+/**
+ * `POST /fhir/Observation/{id}/$decide` and `$claim`: what somebody makes of a held reading. Both
+ * answer 200 with Parameters that hold the outcome and the Observation as it stands now, its
+ * digits as they are stored. Who decided and why is never logged.
+ */
+import { stringifyExact } from '../core/json.ts';
+import type { HeldAnswer, Intake } from '../ingest.ts';
+import { sendFhir, sendOutcome } from './answer.ts';
+import { readJsonBody } from './body.ts';
+import { ifMatchVersion } from './conditional.ts';
+import { ruleIdsOf } from './intake-answer.ts';
+import { idOf } from './path-id.ts';
+import { notesOf } from './request-notes.ts';
+import type { Handler, Response, Serving } from './serving.ts';
+
+export function decideObservation({ intake }: Serving): Handler {
+  return onHeld('decision', intake.decide.bind(intake));
+}
+
+export function claimObservation({ intake }: Serving): Handler {
+  return onHeld('claim', intake.claim.bind(intake));
+}
+
+function onHeld(what: 'decision' | 'claim', act: Intake['decide']): Handler {
+  return async (req, res) => {
+    const { text, value } = readJsonBody(req);
+    const answer = await act(idOf(req), value, text, ifMatchVersion(req));
+    const notes = notesOf(res);
+    notes.verdicts.push(`${what}-${answer.verdict}`);
+    for (const ruleId of ruleIdsOf(answer.outcome)) notes.ruleIds.add(ruleId);
+    sendHeldAnswer(res, answer);
+  };
+}
+
+function sendHeldAnswer(res: Response, { status, outcome, observation, moved }: HeldAnswer): void {
+  if (observation === undefined) {
+    sendOutcome(res, status, outcome);
+    return;
+  }
+  const parameters = [
+    ['outcome', stringifyExact(outcome)],
+    ['observation', observation.text],
+    ...(moved ? [['moved', moved.text]] : []),
+  ].map(([name = '', text = '']) => `{"name":"${name}","resource":${text}}`);
+  sendFhir(res, { status, version: observation, text: `{"resourceType":"Parameters","parameter":[${parameters.join(',')}]}` });
+}
