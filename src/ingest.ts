@@ -39,7 +39,8 @@ export interface Intake {
 export interface IntakeParts {
   readonly store: Store;
   readonly clock: Clock;
-  readonly policy: Policy;
+  /** The policy in force; asked for once a call, which is then judged and answered by that one. */
+  readonly policy: () => Policy;
   /** Ids for new Observations: unique, at most 60 characters of FHIR's id alphabet. */
   readonly newId: () => string;
   /** FHIR bases whose absolute references count as relative: our own and the EHR's. */
@@ -51,20 +52,21 @@ export interface IntakeParts {
 }
 
 export function createIntake(parts: IntakeParts): Intake {
-  const work: BundleWork = { ...parts, onStored: parts.onStored ?? (() => undefined) };
-  const { store, clock, policy, newId } = work;
+  const { store, clock, newId, onStored = () => undefined } = parts;
+  const workNow = (): BundleWork => ({ ...parts, policy: parts.policy(), onStored });
 
-  const keepRefusal = async (writer: StoreWriter, text: string, answer: Taken): Promise<Taken> => {
+  const keepRefusal = async (writer: StoreWriter, text: string, answer: Taken, { policy }: BundleWork): Promise<Taken> => {
     if (answer.verdict === 'refused') await recordRefusal(writer, newId(), text, answer.findings, clock.nowMs(), policy.version);
     return answer;
   };
   const settled = ({ findings: _findings, ...answer }: Taken): IntakeAnswer => {
-    if (answer.resource) work.onStored();
+    if (answer.resource) onStored();
     return answer;
   };
 
   return {
     async create(parsed, text, ifNoneExist) {
+      const work = workNow();
       const conformed = conformObservation(parsed);
       return settled(
         await store.write(async (writer) =>
@@ -72,12 +74,14 @@ export function createIntake(parts: IntakeParts): Intake {
             writer,
             text,
             conformed.ok ? await createReading(writer, conformed.resource, newId(), ifNoneExist, work) : refused(conformed.findings, work),
+            work,
           ),
         ),
       );
     },
 
     async correct(id, parsed, text, ifMatchVersion) {
+      const work = workNow();
       const conformed = conformCorrection(parsed, id);
       return settled(
         await store.write(async (writer) =>
@@ -85,24 +89,27 @@ export function createIntake(parts: IntakeParts): Intake {
             writer,
             text,
             conformed.ok ? await correctReading(writer, conformed.resource, id, ifMatchVersion, work) : refused(conformed.findings, work),
+            work,
           ),
         ),
       );
     },
 
     async putRegistry(type, id, parsed, ifMatchVersion) {
+      const work = workNow();
       return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work)));
     },
 
     async assess(parsed) {
+      const work = workNow();
       const conformed = conformObservation(parsed);
       const judgement: Judgement = conformed.ok
         ? await judgeNew(store.read, conformed.resource, newId(), work)
         : { kind: 'refused', findings: conformed.findings };
-      return toAssessment(judgement, policy.version);
+      return toAssessment(judgement, work.policy.version);
     },
 
-    bundle: (parsed, text) => takeBundle(parsed, text, work),
+    bundle: (parsed, text) => takeBundle(parsed, text, workNow()),
   };
 }
 

@@ -8,7 +8,7 @@ import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
 import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
 import type { Clock, StoredResource, StoreReader } from '../ports.ts';
 
-/** The fixed surroundings of every judgement of this process. */
+/** The surroundings of every judgement of one piece of work. */
 export interface Surroundings {
   readonly clock: Clock;
   readonly policy: Policy;
