@@ -12,9 +12,9 @@ import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { createApp } from './http/app.ts';
-import { FHIR_PATH } from './http/fhir-router.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
+import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
 import { PolicyHolder } from './policy-in-force.ts';
@@ -80,7 +80,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   await once(server, 'listening');
 
   // no request is read before this tick ends, so nobody meets a server without its app
-  const url = urlOf(config.host, (server.address() as AddressInfo).port);
+  const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
   let isStopping = false;
   const intake = createIntake({
@@ -88,7 +88,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     clock,
     policy: () => policy.current,
     newId: randomUUID,
-    knownBases: [...new Set([baseUrl, `${url}${FHIR_PATH}`, ...(config.ehrUrl === undefined ? [] : [config.ehrUrl])])],
+    knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
     onStored: () => worker?.wake(),
   });
@@ -139,10 +139,6 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
       parked: () => metrics.forwarding('parked'),
     },
   });
-}
-
-function urlOf(host: string, port: number): string {
-  return `http://${host.includes(':') ? `[${host}]` : host}:${port}`;
 }
 
 async function closeServer(server: Server): Promise<void> {

@@ -41,7 +41,7 @@ export function readPolicyFile(file: string, movableRules: ReadonlySet<string>):
     text = readFileSync(file, 'utf8');
   } catch (cause) {
     const reason = (cause as NodeJS.ErrnoException).code ?? 'unknown reason';
-    return { ok: false, isReadable: false, problems: [{ problem: `names a file that cannot be read (${reason}): ${file}` }] };
+    return { ok: false, isReadable: false, problems: [{ problem: `cannot be read (${reason}): ${file}` }] };
   }
   return policyIn(text, movableRules);
 }

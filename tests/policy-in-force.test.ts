@@ -49,7 +49,7 @@ describe('the policy in force', () => {
   test('stays when the file is gone', () => {
     const policy = holding('{}');
     rmSync(file);
-    expect(policy.reload()).toMatchObject({ kind: 'kept', problems: [{ problem: `names a file that cannot be read (ENOENT): ${file}` }] });
+    expect(policy.reload()).toMatchObject({ kind: 'kept', problems: [{ problem: `cannot be read (ENOENT): ${file}` }] });
   });
 
   test('is the built-in one, and nothing to reload, without a file', () => {

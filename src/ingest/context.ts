@@ -33,9 +33,7 @@ export async function loadContext(
   { clock, policy, knownBases }: Surroundings,
   filedFor?: string,
 ): Promise<Context> {
-  const person =
-    filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
-  const device = await loadDevice(reader, devicePointer(observation, knownBases));
+  const { person, device } = await loadFacts(reader, observation, knownBases, filedFor);
   const [history, standing] = person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
   return {
     nowMs: clock.nowMs(),
@@ -47,6 +45,19 @@ export async function loadContext(
     history: history.filter(({ id }) => id !== place.id),
     standing,
   };
+}
+
+/** What is known now of the person and the device of an Observation; `filedFor` as above. */
+export async function loadFacts(
+  reader: StoreReader,
+  observation: ExactObservation,
+  knownBases: readonly string[],
+  filedFor?: string,
+): Promise<Pick<Context, 'person' | 'device'>> {
+  const person =
+    filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
+  const device = await loadDevice(reader, devicePointer(observation, knownBases));
+  return { person, ...(device && { device }) };
 }
 
 /** The facts of a person who is known by key, for deriving anew. */
