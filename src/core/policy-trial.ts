@@ -13,7 +13,10 @@ import type { ExactObservation } from './observation.ts';
 import type { Policy } from './policy.ts';
 import type { Context, DeviceFacts, PersonFacts, Reading } from './reading.ts';
 import { doublePress } from './rules/repeat.ts';
+import { RULES } from './rules/index.ts';
+import { outcomeUnder } from './rules/rule.ts';
 import { judgeSerial, type Standing } from './serial/judge.ts';
+import { byTime } from './serial/order.ts';
 import { standsAlike } from './serial/rejudged.ts';
 import type { Measured } from './terminology.ts';
 
@@ -93,30 +96,49 @@ interface Judged {
 }
 
 function judgedUnder(policy: Policy, trial: PersonOnTrial): Judged {
-  const { person } = trial;
   const own = new Map(trial.readings.map((stored) => [stored.reading.id, ownFindings(stored, trial, policy)]));
   const ownOf = (id: string): readonly Finding[] => own.get(id) ?? [];
-  const readings = new Map<string, JudgedReading>();
-  const leaveOut = (id: string, findings: readonly Finding[]): void => {
-    if (verdictOf(findings) === 'refused') readings.set(id, { state: 'refused', because: idsOf(findings, ['refuse']) });
-  };
-  // what is refused for what the others say of it goes, and the others are judged once more without it
-  const judge = (): readonly Standing[] => {
-    const left = trial.readings.map(({ reading }) => reading).filter(({ id }) => !readings.has(id));
-    const doubted = left.map((reading) => ({ ...reading, doubts: idsOf(ownOf(reading.id), ['hold']) }));
-    const standings = judgeSerial(doubted, { person, policy });
-    for (const { reading, findings } of standings) leaveOut(reading.id, findings);
-    return standings.some(({ reading }) => readings.has(reading.id)) ? judge() : standings;
-  };
-  for (const [id, findings] of own) leaveOut(id, findings);
-  const standings = judge();
-  for (const standing of standings) readings.set(standing.reading.id, judgedReading(standing, ownOf(standing.reading.id)));
+  const { standings, refused } = takenIn(trial, ownOf, { person: trial.person, policy });
   const { drafts } = deriveBmi(
     standings.map(({ reading }) => reading),
-    person,
+    trial.person,
     policy,
   );
-  return { readings, bmi: new Map(drafts.map(({ weight, height, valueText }) => [weight.id, { valueText, heightId: height.id }])) };
+  return {
+    readings: new Map([
+      ...standings.map((standing) => [standing.reading.id, judgedReading(standing, ownOf(standing.reading.id))] as const),
+      ...[...refused].map(([id, findings]) => [id, { state: 'refused', because: idsOf(findings, ['refuse']) }] as const),
+    ]),
+    bmi: new Map(drafts.map(({ weight, height, valueText }) => [weight.id, { valueText, heightId: height.id }])),
+  };
+}
+
+const AMONG_RULES = RULES.filter(({ among }) => among !== undefined);
+
+/** The readings that are not refused, as they stand together; and those that are, with what is said of them. */
+function takenIn(
+  { readings }: PersonOnTrial,
+  ownOf: (id: string) => readonly Finding[],
+  surroundings: Pick<Context, 'person' | 'policy'>,
+): { readonly standings: readonly Standing[]; readonly refused: ReadonlyMap<string, readonly Finding[]> } {
+  const refused = new Map(
+    readings.map(({ reading }) => [reading.id, ownOf(reading.id)] as const).filter(([, own]) => verdictOf(own) === 'refused'),
+  );
+  const inOrder = [...readings].sort((one, other) => one.receivedMs - other.receivedMs || byTime(one.reading, other.reading));
+  const doubted = inOrder
+    .filter(({ reading }) => !refused.has(reading.id))
+    .map(({ reading }) => ({ ...reading, doubts: idsOf(ownOf(reading.id), ['hold']) }));
+  if (!AMONG_RULES.some((rule) => outcomeUnder(rule, surroundings.policy) === 'refuse')) {
+    return { standings: judgeSerial(doubted, surroundings), refused };
+  }
+  // refused for what the others say of it, a reading is gone whatever comes later: so each is judged as it arrived
+  const there: Reading[] = [];
+  for (const arrived of doubted) {
+    const { findings = [] } = judgeSerial([...there, arrived], surroundings).find(({ reading }) => reading.id === arrived.id) ?? {};
+    if (verdictOf(findings) === 'refused') refused.set(arrived.id, findings);
+    else there.push(arrived);
+  }
+  return { standings: judgeSerial(there, surroundings), refused };
 }
 
 /** What the rules that look at an Observation by itself say of it; facts of person and device are those of today. */

@@ -153,9 +153,7 @@ export class SqlReader implements StoreReader {
     const rows = await (
       before === undefined
         ? newest
-        : newest.where('number', '<', ({ selectFrom }) =>
-            selectFrom('refusal as earlier').select('earlier.number').where('earlier.id', '=', before),
-          )
+        : newest.where('number', '<', (eb) => eb.selectFrom('refusal as earlier').select('earlier.number').where('earlier.id', '=', before))
     ).execute();
     return rows.map(({ id, received_at, content, outcome }) => ({ id, receivedAt: received_at, text: content, outcome }));
   }
