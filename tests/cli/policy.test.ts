@@ -26,8 +26,10 @@ describe('steelyard policy explain', () => {
     const { exitCode, stdout } = await steelyard(['policy', 'explain']);
     const text = oneLine(stdout);
     const all = policyInWords(DEFAULT_POLICY);
-    for (const { name, value, source } of all)
-      (expect(text).toContain(`${name} = ${value}`), expect(text).toContain(oneLine(`source: ${source}`)));
+    for (const { name, value, source } of all) {
+      expect(text).toContain(`${name} = ${value}`);
+      expect(text).toContain(oneLine(`source: ${source}`));
+    }
     expect(text).toContain(`0 of ${all.length} settings and limits differ from the default`);
     for (const line of stdout.split('\n')) expect(line.length).toBeLessThanOrEqual(100);
     expect(exitCode).toBe(0);
