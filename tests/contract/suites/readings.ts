@@ -162,7 +162,7 @@ export function readingsSuite(factory: StoreFactory): void {
       await put(reading('moved', 1, { person: 'Patient/left' }), 'Patient/left');
       await given.store.write((tx) => tx.refile('Patient/left', 'Patient/a'));
       const pages: (readonly string[])[] = [];
-      for (let page = await given.store.read.personsWithReadings(3); page.length > 0; ) {
+      for (let page = await given.store.read.personsWithReadings(3); page.length > 0;) {
         pages.push(page);
         page = await given.store.read.personsWithReadings(3, page.at(-1));
       }
