@@ -5,8 +5,8 @@
 import { readFile, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
 import { describeConfig } from '../src/config.ts';
-import { DEFAULT_SETTINGS } from '../src/core/policy.ts';
-import { AGE_BANDS } from '../src/core/age-bands.ts';
+import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
+import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { operationPath, SERVED } from '../src/http/served.ts';
 
@@ -65,15 +65,26 @@ function policy(): string {
 function limits(): string {
   const range = (pair: readonly [string, string] | undefined): string => (pair ? `${pair[0]} to ${pair[1]}` : '—');
   return table(
-    ['age', 'weight: refused outside', 'held outside (kg)', 'height: refused outside', 'held outside (cm)', 'source'],
-    Object.values(AGE_BANDS).map(({ label, weight, height, source }) => {
+    ['age', 'band', 'weight: refused outside', 'held outside (kg)', 'height: refused outside', 'held outside (cm)', 'source'],
+    Object.entries(AGE_BANDS).map(([band, { label, weight, height, source }]) => {
       const [w, h]: readonly { refuse: readonly [string, string]; hold?: readonly [string, string] }[] = [weight, height];
-      return [label, range(w?.refuse), range(w?.hold), range(h?.refuse), range(h?.hold), source];
+      return [label, `\`${band}\``, range(w?.refuse), range(w?.hold), range(h?.refuse), range(h?.hold), source];
     }),
   );
 }
 
-const TABLES: Readonly<Record<string, () => string>> = { rules, calls, configuration, policy, limits };
+function changes(): string {
+  const bands = Object.keys(AGE_BANDS) as AgeBand[];
+  return table(
+    ['age at the earlier weight', 'band', 'gain within 30 days (%)', 'loss (%)', 'gain within 365 days (%)', 'loss (%)', 'source'],
+    bands.map((band) => {
+      const { within30Days: month, within365Days: year, source } = DEFAULT_POLICY.changeLimits[band];
+      return [AGE_BANDS[band].label, `\`${band}\``, month.gainPercent, month.lossPercent, year.gainPercent, year.lossPercent, source];
+    }),
+  );
+}
+
+const TABLES: Readonly<Record<string, () => string>> = { rules, calls, configuration, policy, limits, changes };
 const README = join(import.meta.dirname, '..', 'README.md');
 
 /** README with every generated part made anew; throws when a part is missing. */

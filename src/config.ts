@@ -57,7 +57,7 @@ const Environment = z.object({
   STEELYARD_POLICY: z
     .string()
     .optional()
-    .describe('path of a JSON policy file that overrides thresholds by name; unknown names are refused'),
+    .describe('path of a JSON policy file that overrides thresholds by name, read again on SIGHUP; unknown names are refused'),
   STEELYARD_EHR_URL: fhirBase.optional().describe('FHIR base of the EHR; without it nothing is forwarded and readings stay pullable'),
   STEELYARD_EHR_TOKEN_URL: notServed('SMART Backend Services for the outgoing side; not served yet, refused when set'),
   STEELYARD_EHR_CLIENT_ID: notServed('as above'),

@@ -51,7 +51,8 @@ export interface Intake {
 export interface IntakeParts {
   readonly store: Store;
   readonly clock: Clock;
-  readonly policy: Policy;
+  /** The policy in force; asked for once a call, which is then judged and answered by that one. */
+  readonly policy: () => Policy;
   /** Ids for new Observations: unique, at most 60 characters of FHIR's id alphabet. */
   readonly newId: () => string;
   /** FHIR bases whose absolute references count as relative: our own and the EHR's. */
@@ -63,28 +64,30 @@ export interface IntakeParts {
 }
 
 export function createIntake(parts: IntakeParts): Intake {
-  const work: BundleWork = { ...parts, onStored: parts.onStored ?? (() => undefined) };
-  const { store, clock, policy, newId } = work;
+  const { store, clock, newId, onStored = () => undefined } = parts;
+  const workNow = (): BundleWork => ({ ...parts, policy: parts.policy(), onStored });
 
   const keepRefusal = async <Answer extends Pick<Taken, 'verdict' | 'findings'>>(
     writer: StoreWriter,
     text: string,
     answer: Answer,
+    { policy }: BundleWork,
   ): Promise<Answer> => {
     if (answer.verdict === 'refused') await recordRefusal(writer, newId(), text, answer.findings, clock.nowMs(), policy.version);
     return answer;
   };
   const told = ({ findings: _findings, ...answer }: HeldAnswer & { readonly findings: readonly Finding[] }): HeldAnswer => {
-    if (answer.observation) work.onStored();
+    if (answer.observation) onStored();
     return answer;
   };
   const settled = ({ findings: _findings, ...answer }: Taken): IntakeAnswer => {
-    if (answer.resource) work.onStored();
+    if (answer.resource) onStored();
     return answer;
   };
 
   return {
     async create(parsed, text, ifNoneExist) {
+      const work = workNow();
       const conformed = conformObservation(parsed);
       return settled(
         await store.write(async (writer) =>
@@ -92,12 +95,14 @@ export function createIntake(parts: IntakeParts): Intake {
             writer,
             text,
             conformed.ok ? await createReading(writer, conformed.resource, newId(), ifNoneExist, work) : refused(conformed.findings, work),
+            work,
           ),
         ),
       );
     },
 
     async correct(id, parsed, text, ifMatchVersion) {
+      const work = workNow();
       const conformed = conformCorrection(parsed, id);
       return settled(
         await store.write(async (writer) =>
@@ -105,35 +110,42 @@ export function createIntake(parts: IntakeParts): Intake {
             writer,
             text,
             conformed.ok ? await correctReading(writer, conformed.resource, id, ifMatchVersion, work) : refused(conformed.findings, work),
+            work,
           ),
         ),
       );
     },
 
     async decide(id, parsed, text, ifMatchVersion) {
+      const work = workNow();
       const request = parseDecision(parsed, work.knownBases);
       const options = { ifMatchVersion, subjectPlace: placeOf(parsed, 'subject') };
-      return told(await store.write(async (writer) => keepRefusal(writer, text, await decide(writer, id, request, options, work))));
+      return told(await store.write(async (writer) => keepRefusal(writer, text, await decide(writer, id, request, options, work), work)));
     },
 
     async claim(id, parsed, text, ifMatchVersion) {
+      const work = workNow();
       const request = parseClaim(parsed, work.knownBases);
-      return told(await store.write(async (writer) => keepRefusal(writer, text, await claim(writer, id, request, ifMatchVersion, work))));
+      return told(
+        await store.write(async (writer) => keepRefusal(writer, text, await claim(writer, id, request, ifMatchVersion, work), work)),
+      );
     },
 
     async putRegistry(type, id, parsed, ifMatchVersion) {
+      const work = workNow();
       return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work)));
     },
 
     async assess(parsed) {
+      const work = workNow();
       const conformed = conformObservation(parsed);
       const judgement: Judgement = conformed.ok
         ? await judgeNew(store.read, conformed.resource, newId(), work)
         : { kind: 'refused', findings: conformed.findings };
-      return toAssessment(judgement, policy.version);
+      return toAssessment(judgement, work.policy.version);
     },
 
-    bundle: (parsed, text) => takeBundle(parsed, text, work),
+    bundle: (parsed, text) => takeBundle(parsed, text, workNow()),
   };
 }
 

@@ -6,6 +6,8 @@
  */
 import { pino, type DestinationStream } from 'pino';
 import type { LogLevel } from './config.ts';
+import type { FileProblem } from './policy-file.ts';
+import type { Reload } from './policy-in-force.ts';
 
 /** What is known of one answered request. */
 export interface RequestFacts {
@@ -43,6 +45,8 @@ type ForwardingLine = (facts: ForwardingFacts, message: string) => void;
 export interface Log {
   /** The first line once the service answers. */
   listening(facts: ServingFacts): void;
+  /** What came of reading the policy file again. Names stand there as in the file; values never. */
+  reloaded(reload: Reload): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -67,12 +71,25 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
     listening: ({ url, store, policy }) => logger.info({ url, store, policy }, 'listening'),
+    reloaded: (reload) => {
+      if (reload.kind === 'loaded') logger.info({ before: reload.before, policy: reload.now }, 'policy loaded');
+      else if (reload.kind === 'kept')
+        logger.error({ policy: reload.now, problems: reload.problems.map(shortened) }, 'policy kept: the file is broken');
+      else logger.info({ policy: reload.now }, 'policy kept: there is no file to reload');
+    },
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>
       logger[status >= 500 ? 'error' : 'info']({ requestId, method, route, status, durationMs, verdicts, ruleIds }, 'answered'),
     fault: (error, { requestId, during }) => logger.error({ requestId, during, ...describeError(error) }, 'fault'),
   };
+}
+
+const LONGEST_NAME = 100;
+
+/** A file that is no policy at all may have names of any length. */
+function shortened({ name, problem }: FileProblem): FileProblem {
+  return name === undefined ? { problem } : { name: name.slice(0, LONGEST_NAME), problem };
 }
 
 interface ErrorFacts {

@@ -9,7 +9,7 @@ import { StoreNotOpened } from './open-store.ts';
 const EXIT_FAILED = 1;
 
 /**
- * Runs until SIGTERM or SIGINT and sets the exit code: 0 after a graceful stop, 78 for settings
+ * Runs until SIGTERM or SIGINT, reads the policy file again on SIGHUP, and sets the exit code: 0 after a graceful stop, 78 for settings
  * that are wrong (a sentence each on standard error), 1 when the start failed otherwise.
  */
 export async function serve(environment?: Readonly<Record<string, string | undefined>>): Promise<void> {
@@ -21,7 +21,9 @@ export async function serve(environment?: Readonly<Record<string, string | undef
       log.fault(error, { during: 'process' });
       process.exit(EXIT_FAILED);
     });
+    const reloadWhenAsked = onHangup();
     const running = await start(config, { log });
+    reloadWhenAsked(running);
     const signal = await nextSignal();
     log.stopping(signal);
     await stopOrFail(running, log);
@@ -30,6 +32,23 @@ export async function serve(environment?: Readonly<Record<string, string | undef
     for (const sentence of sentences) process.stderr.write(`${sentence}\n`);
     process.exitCode = exitCode;
   }
+}
+
+/**
+ * Listens for SIGHUP from now on: by default it would end the process, also while it starts. What
+ * was asked before the service runs is done once it does.
+ */
+function onHangup(): (running: Running) => void {
+  let reload: (() => void) | undefined;
+  let askedEarly = false;
+  process.on('SIGHUP', () => {
+    if (reload) reload();
+    else askedEarly = true;
+  });
+  return (running) => {
+    reload = () => running.reloadPolicy();
+    if (askedEarly) reload();
+  };
 }
 
 /** A second signal finds no listener and ends the process at once. */

@@ -8,17 +8,16 @@ import type { AddressInfo } from 'node:net';
 import { loadArtefacts } from './artefacts.ts';
 import type { Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
-import type { Policy } from './core/policy.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { createApp } from './http/app.ts';
-import { FHIR_PATH } from './http/fhir-router.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
+import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
-import { loadPolicy } from './policy-file.ts';
+import { PolicyHolder } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openStore } from './open-store.ts';
 import { loadRuleExamples } from './rule-examples.ts';
@@ -27,6 +26,8 @@ import { softwareVersion } from './version.ts';
 export interface Running {
   /** Where the service listens, without a slash at its end; FHIR is below `/fhir`. */
   readonly url: string;
+  /** Reads the policy file again and logs what came of it; see `PolicyHolder`. Never throws. */
+  reloadPolicy(): void;
   /** Stops accepting, finishes what is in flight, closes the store. Takes 9 seconds at most. */
   stop(): Promise<void>;
 }
@@ -48,7 +49,7 @@ const IDLE_CHECK_MS = 50;
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
-  const policy = loadPolicy(config.policyFile, MOVABLE_RULES);
+  const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
   const store = await openStore(config.database, { clock });
   try {
     return await startOn(store, { config, clock, log, policy });
@@ -62,7 +63,7 @@ interface Parts {
   readonly config: Config;
   readonly clock: Clock;
   readonly log: Log;
-  readonly policy: Policy;
+  readonly policy: PolicyHolder;
 }
 
 async function startOn(store: Store, parts: Parts): Promise<Running> {
@@ -70,6 +71,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
+  const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
+  showPolicy();
   const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
   const worker = ehr && createWorker(ehr, store, metrics, parts);
   const server = createHttpServer();
@@ -77,15 +80,15 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   await once(server, 'listening');
 
   // no request is read before this tick ends, so nobody meets a server without its app
-  const url = urlOf(config.host, (server.address() as AddressInfo).port);
+  const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
   let isStopping = false;
   const intake = createIntake({
     store,
     clock,
-    policy,
+    policy: () => policy.current,
     newId: randomUUID,
-    knownBases: [...new Set([baseUrl, `${url}${FHIR_PATH}`, ...(config.ehrUrl === undefined ? [] : [config.ehrUrl])])],
+    knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
     onStored: () => worker?.wake(),
   });
@@ -105,7 +108,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   attachApp(server, app);
   worker?.start();
-  log.listening({ url, store: 'sqlite', policy: policy.version });
+  log.listening({ url, store: 'sqlite', policy: policy.current.version });
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
@@ -115,7 +118,11 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await store.close();
     log.stopped();
   };
-  return { url, stop: () => (stopped ??= stop()) };
+  const reloadPolicy = (): void => {
+    log.reloaded(policy.reload());
+    showPolicy();
+  };
+  return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
 
 function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
@@ -132,10 +139,6 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
       parked: () => metrics.forwarding('parked'),
     },
   });
-}
-
-function urlOf(host: string, port: number): string {
-  return `http://${host.includes(':') ? `[${host}]` : host}:${port}`;
 }
 
 async function closeServer(server: Server): Promise<void> {

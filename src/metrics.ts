@@ -13,6 +13,8 @@ export interface Metrics {
   /** `resent` is a reading that was there already. */
   reading(verdict: string): void;
   finding(ruleId: string): void;
+  /** Which policy is in force, and whether the last attempt to load another failed. */
+  policy(facts: { readonly version: string; readonly lastReloadFailed: boolean }): void;
   /** What became of one try to send an outbox item. */
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
 }
@@ -45,7 +47,17 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
     labelNames: ['result'],
     registers,
   });
+  const policyInfo = new Gauge({
+    name: 'steelyard_policy_info',
+    help: '1 for the version of the policy in force',
+    labelNames: ['version'],
+    registers,
+  });
   const gauge = (name: string, help: string) => new Gauge({ name, help, registers });
+  const reloadFailed = gauge(
+    'steelyard_policy_reload_failed',
+    '1 when the last reload found a broken file and an earlier policy is in force',
+  );
   const storeFigures = {
     waiting: gauge('steelyard_outbox_waiting', 'Outbox items that wait to be sent'),
     parked: gauge('steelyard_outbox_parked', 'Outbox items that the EHR refused for good'),
@@ -82,6 +94,11 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
       durations.observe({ method, route }, durationMs / 1000);
     },
     reading: (verdict) => readings.inc({ verdict }),
+    policy: ({ version, lastReloadFailed }) => {
+      policyInfo.reset();
+      policyInfo.set({ version }, 1);
+      reloadFailed.set(lastReloadFailed ? 1 : 0);
+    },
     forwarding: (result) => forwardings.inc({ result }),
     finding: (ruleId) => findings.inc({ rule: ruleId }),
   };

@@ -14,32 +14,56 @@ import { DEFAULT_POLICY, DEFAULT_SETTINGS, overridePolicy, type Policy, type Set
  * The built-in policy, or the one that a JSON file of overrides makes of it.
  *
  * @param movableRules ids of the rules whose outcome a policy may choose
- * @throws ConfigError that names each wrong setting, or says why the file cannot be read
+ * @throws ConfigError that names each wrong setting, or says why the file cannot be used
  */
 export function loadPolicy(file: string | undefined, movableRules: ReadonlySet<string>): Policy {
   if (file === undefined) return withVersion(DEFAULT_POLICY, 'built-in');
-  const result = overridePolicy(toOverrides(readOverrides(file)), movableRules);
-  if (!result.ok) {
-    throw new ConfigError(result.problems.map(({ name, problem }) => `STEELYARD_POLICY: ${JSON.stringify(name)}: ${problem}.`));
-  }
-  return withVersion(result.policy, 'site');
+  const read = readPolicyFile(file, movableRules);
+  if (!read.ok) throw new ConfigError(read.problems.map((problem) => sentenceOf(problem, 'STEELYARD_POLICY')));
+  return read.policy;
 }
 
-function readOverrides(file: string): JsonObject {
+/** What is wrong with a policy file: with one of its names, or with the whole of it. Quotes no value. */
+export interface FileProblem {
+  /** As it stands in the file; absent when the file as a whole is at fault. */
+  readonly name?: string;
+  readonly problem: string;
+}
+
+export type PolicyFile =
+  | { readonly ok: true; readonly policy: Policy }
+  | { readonly ok: false; readonly isReadable: boolean; readonly problems: readonly [FileProblem, ...FileProblem[]] };
+
+/** The policy that a file makes, or all that is wrong with it. */
+export function readPolicyFile(file: string, movableRules: ReadonlySet<string>): PolicyFile {
   let text: string;
   try {
     text = readFileSync(file, 'utf8');
   } catch (cause) {
     const reason = (cause as NodeJS.ErrnoException).code ?? 'unknown reason';
-    throw new ConfigError([`STEELYARD_POLICY names a file that cannot be read (${reason}): ${file}.`]);
+    return { ok: false, isReadable: false, problems: [{ problem: `cannot be read (${reason}): ${file}` }] };
   }
+  return policyIn(text, movableRules);
+}
+
+function policyIn(text: string, movableRules: ReadonlySet<string>): PolicyFile {
+  const faulty = (...problems: [FileProblem, ...FileProblem[]]): PolicyFile => ({ ok: false, isReadable: true, problems });
   const parsed = parseExactJson(text);
   if (!parsed.ok) {
     const { reason, line, column } = parsed.problem;
-    throw new ConfigError([`STEELYARD_POLICY is not acceptable JSON: ${reason}, line ${line}, column ${column}.`]);
+    return faulty({ problem: `is not acceptable JSON: ${reason}, line ${line}, column ${column}` });
   }
-  if (!isJsonObject(parsed.value)) throw new ConfigError(['STEELYARD_POLICY must hold one JSON object of names and values.']);
-  return parsed.value;
+  if (!isJsonObject(parsed.value)) return faulty({ problem: 'must hold one JSON object of names and values' });
+  const result = overridePolicy(toOverrides(parsed.value), movableRules);
+  if (result.ok) return { ok: true, policy: withVersion(result.policy, 'site') };
+  const [first, ...others] = result.problems;
+  return faulty(first, ...others);
+}
+
+/** `STEELYARD_POLICY: "time.oldestDys": no setting has this name.`, or of the file: `STEELYARD_POLICY is not …`. */
+export function sentenceOf({ name, problem }: FileProblem, subject: string): string {
+  const end = problem.endsWith('?') ? '' : '.';
+  return name === undefined ? `${subject} ${problem}${end}` : `${subject}: ${JSON.stringify(name)}: ${problem}${end}`;
 }
 
 /** Overrides as JSON writes them, in the form that `overridePolicy` takes. */

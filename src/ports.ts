@@ -119,7 +119,19 @@ export interface StoreReader {
       readonly cursor?: string;
     },
   ): Promise<SearchPage>;
-  refusals(limit: number): Promise<readonly Refusal[]>;
+  /** Newest first; those before the one of the id `before`, where it is given. */
+  refusals(limit: number, before?: string): Promise<readonly Refusal[]>;
+  /**
+   * Keys of the persons who have weights or heights now, each once, in an order that is the
+   * store's own: the first `limit`, or the next behind the key `after`.
+   */
+  personsWithReadings(limit: number, after?: string): Promise<readonly string[]>;
+}
+
+/** A store that is looked at and cannot be written to. */
+export interface ReadOnlyStore {
+  readonly read: StoreReader;
+  close(): Promise<void>;
 }
 
 export interface StoreWriter extends StoreReader {

@@ -139,6 +139,8 @@ describe('the policy file', () => {
     ['{"metricOnly": true, "metricOnly": false}', /not acceptable JSON/],
     ['{"metricOnly": true', /not acceptable JSON.*line 1/],
     ['[]', /one JSON object/],
+    ['{\n  // ours is stricter\n  "metricOnly": true}', /comments are not JSON, line 2, column 3\.$/],
+    ['{"time.oldestDay": 7}', /"time\.oldestDay": no setting has this name; did you mean "time\.oldestDays"\?$/],
   ])('%s is refused with its name', (text, sentence) => {
     expect(problemsOf(() => loadPolicy(written(text), MOVABLE_RULES)).join('\n')).toMatch(sentence);
   });

@@ -11,6 +11,14 @@ const ROOT = join(import.meta.dirname, '..');
 const read = (name: string): string => readFileSync(join(ROOT, name), 'utf8');
 const scripts = (JSON.parse(read('package.json')) as { scripts: Record<string, string> }).scripts;
 
+describe('the tables of limits', () => {
+  it.each(['limits', 'changes'])('%s is the one that the code makes today', (name) => {
+    const part = (text: string): string | undefined => text.split(`<!-- generated: ${name} -->`)[1]?.split('<!-- end -->')[0];
+    expect(part(read('README.md'))).toBe(part(withTables(read('README.md'))));
+    expect(part(read('README.md'))).toContain('`age-unknown`');
+  });
+});
+
 describe('README.md', () => {
   it('has the tables that the code makes today', () => {
     expect(withTables(read('README.md'))).toBe(read('README.md'));
@@ -75,6 +83,14 @@ describe('README.md and DEVELOPERS.md', () => {
     const files = [...read('DEVELOPERS.md').matchAll(/`((?:src|tests|scripts)\/[\w./-]+\.ts)`/g)].map(([, file]) => file as string);
     expect(files.length).toBeGreaterThan(3);
     for (const file of files) expect(read(file).length, file).toBeGreaterThan(0);
+  });
+});
+
+describe('examples/policy.json', () => {
+  it('is a valid policy of which every line is explained', () => {
+    expect(loadPolicy(join(ROOT, 'examples/policy.json'), MOVABLE_RULES).version).toMatch(/^site-/);
+    const explained = [...read('examples/README.md').matchAll(/^\| `([\w.-]+)` +\| [^|]+ \| [^|]+ \|$/gm)].map(([, name]) => name);
+    expect(explained).toEqual(Object.keys(JSON.parse(read('examples/policy.json')) as object));
   });
 });
 

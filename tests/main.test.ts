@@ -71,6 +71,74 @@ describe('the process', () => {
     expect([code, err]).toEqual([78, 'STEELYARD_POLICY: "nonsense": no setting has this name.\n']);
   });
 
+  test('reads the policy file again on SIGHUP; a broken one changes nothing and is said so', async () => {
+    const file = join(folder, 'reloaded.json');
+    writeFileSync(file, '{"time.oldestDays": 20}');
+    const service = launch({ STEELYARD_POLICY: file, STEELYARD_DATABASE: join(folder, 'reload.db') });
+    const { url, line } = await service.listening();
+    const port = Number(new URL(url).port);
+    const ready = async (): Promise<unknown> => JSON.parse((await send(port, 'GET', '/health/ready')).text);
+    const judgedBy = async (): Promise<unknown> => {
+      const { text } = await send(port, 'POST', '/fhir/Observation/$validate', {
+        headers: { 'Content-Type': 'application/fhir+json' },
+        body: '{"resourceType":"Observation"}',
+      });
+      return (JSON.parse(text) as { extension: { valueString: string }[] }).extension[0]?.valueString;
+    };
+    const reload = async (text: string, message: string): Promise<Record<string, unknown>> => {
+      const before = service.soFar().length;
+      writeFileSync(file, text);
+      service.child.kill('SIGHUP');
+      for (;;) {
+        const said = service
+          .soFar()
+          .slice(before)
+          .split('\n')
+          .find((one) => one.includes(`"msg":"${message}`) && one.endsWith('}'));
+        if (said !== undefined) return JSON.parse(said) as Record<string, unknown>;
+        await once(service.child.stdout, 'data');
+      }
+    };
+    const first = String(line['policy']);
+    const second = await reload('{"time.oldestDays": 10}', 'policy loaded');
+    expect(second).toMatchObject({ level: 'info', before: first, policy: expect.stringMatching(/^site-/) as string });
+    const version = String(second['policy']);
+    expect([version === first, await judgedBy()]).toEqual([false, version]);
+
+    const kept = await reload('{"time.oldestDay": 31415, "metricOnly": "s3cret"}', 'policy kept');
+    expect(kept).toMatchObject({
+      level: 'error',
+      policy: version,
+      problems: [
+        { name: 'time.oldestDay', problem: 'no setting has this name; did you mean "time.oldestDays"?' },
+        { name: 'metricOnly', problem: 'must be true or false' },
+      ],
+    });
+    expect(service.soFar()).not.toMatch(/s3cret|31415/);
+    expect(await ready()).toEqual({ status: 'ready', policy: { version, lastReloadFailed: true } });
+    expect((await send(port, 'GET', '/metrics')).text).toContain('steelyard_policy_reload_failed 1');
+    expect(await judgedBy()).toBe(version);
+
+    const mended = await reload('{"time.oldestDays": 20}', 'policy loaded');
+    expect(mended).toMatchObject({ before: version, policy: first });
+    expect(await ready()).toEqual({ status: 'ready', policy: { version: first, lastReloadFailed: false } });
+    const metrics = (await send(port, 'GET', '/metrics')).text;
+    expect(metrics).toContain('steelyard_policy_reload_failed 0');
+    expect(metrics.match(/^steelyard_policy_info\{.*$/gm)).toEqual([`steelyard_policy_info{version="${first}"} 1`]);
+    service.child.kill('SIGTERM');
+    expect((await service.exited).code).toBe(0);
+  });
+
+  test('says on SIGHUP that there is nothing to reload when it has no policy file', async () => {
+    const { child, exited, listening, soFar } = launch({ STEELYARD_DATABASE: join(folder, 'no-file.db') });
+    const { line } = await listening();
+    child.kill('SIGHUP');
+    while (!soFar().includes('there is no file to reload')) await once(child.stdout, 'data');
+    expect(soFar()).toContain(`"policy":"${String(line['policy'])}","msg":"policy kept: there is no file to reload"`);
+    child.kill('SIGTERM');
+    expect((await exited).code).toBe(0);
+  });
+
   test('ends with a sentence when the store cannot be opened or the port is taken', async () => {
     const noFolder = await launch({ STEELYARD_DATABASE: join(folder, 'missing', 'ward.db') }).exited;
     expect([noFolder.code, noFolder.err.startsWith('STEELYARD_DATABASE: ')]).toEqual([78, true]);

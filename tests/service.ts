@@ -46,12 +46,12 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
   attachApp(
     server,
     createApp({
-      intake: createIntake({ store, clock, policy, newId: randomUUID, knownBases: [base], forwards: true }),
+      intake: createIntake({ store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
       artefacts: [],
       rules: RULES,
       examples: new Map(),
-      policy,
+      policy: { current: policy, lastReloadFailed: false },
       metrics: createMetrics(store, clock),
       log: createLog('info', { write: (line: string) => void logLines.push(line) }),
       baseUrl: base,

@@ -4,6 +4,7 @@
  */
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
+import type { TryOptions } from './policy-try.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
 
 export function createProgram(terminal: Terminal): Command {
@@ -18,6 +19,7 @@ export function createProgram(terminal: Terminal): Command {
   addSimulate(program, terminal);
   addOutbox(program, terminal);
   addRules(program, terminal);
+  addPolicy(program, terminal);
   return program;
 }
 
@@ -116,6 +118,52 @@ function addRules(program: Command, terminal: Terminal): void {
       (await import('./rules.ts')).explainRule(id, options, terminal);
     });
 }
+
+function addPolicy(program: Command, terminal: Terminal): void {
+  const format = (): Option => new Option('--format <format>', 'for people, or for programs').choices(['text', 'json']).default('text');
+  const policy = program
+    .command('policy')
+    .description('thresholds and switches: what holds, whether a file is valid, what another file would change')
+    .addHelpText('after', example('steelyard policy explain'));
+  policy
+    .command('explain')
+    .description('print every threshold with its source, what differs from the default, and the rules that are moved')
+    .option('--policy <file>', 'a policy file; otherwise that of STEELYARD_POLICY, or the built-in policy')
+    .addOption(format())
+    .addHelpText('after', example('steelyard policy explain --policy examples/policy.json'))
+    .action(async (options: { policy?: string; format: 'text' | 'json' }) => {
+      (await import('./policy.ts')).explainPolicyTo(options, terminal);
+    });
+  policy
+    .command('check')
+    .description('say whether a policy file is valid, or everything that is wrong with it')
+    .argument('<file>', 'a JSON policy file')
+    .addHelpText('after', exitCodes('it is valid', 'it is not', 'it cannot be read, or bad usage'))
+    .addHelpText('after', example('steelyard policy check examples/policy.json'))
+    .action(async (file: string) => {
+      process.exitCode = (await import('./policy.ts')).checkPolicyFile(file, terminal);
+    });
+  policy
+    .command('try')
+    .description('judge what is stored again under a candidate, and list what would change; writes nothing')
+    .argument('<file>', 'the candidate, a JSON policy file; it is compared with the policy of STEELYARD_POLICY, or the built-in one')
+    .option('--database <file>', 'the store; otherwise that of STEELYARD_DATABASE')
+    .option('--since <date>', 'only readings measured, and refusals received, from then on: 2026-03-01')
+    .option('--person <key>', 'only the readings of one person: Patient/ada-invented')
+    .option('--limit <number>', 'list so many changes; all are counted', limitNumber, 100)
+    .addOption(format())
+    .addHelpText('after', TRY_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))
+    .addHelpText('after', exitCodes('nothing would change', 'something would', 'bad usage, or a file or store that cannot be used'))
+    .addHelpText('after', example('STEELYARD_DATABASE=./steelyard.db steelyard policy try examples/policy.json --since 2026-03-01'))
+    .action(async (file: string, options: TryOptions) => {
+      process.exitCode = await (await import('./policy-try.ts')).tryPolicyFile(file, options, terminal);
+    });
+}
+
+const TRY_NOTES = [
+  'The list names people by their keys (Patient/… or an identifier), on purpose: it is for those who may look into the store. Keep it as you keep the store.',
+  'Each stored weight and height is judged from what was sent, as of the instant at which it was first stored, with what is known today of person and scale. A kept refusal is judged among the readings that the person has today; refused Bundles and corrections are counted only.',
+] as const;
 
 function example(line: string): string {
   return `\nExample:\n  ${line}`;

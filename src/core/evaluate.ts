@@ -59,8 +59,7 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     ...(context.device && { device: context.device.key }),
     ...(context.mistakenFor && { mistakenFor: context.mistakenFor }),
   });
-  const enriched = decoded && enrich(observation, decoded, context);
-  const ruleFindings = applyRules(RULES, subjectOf(observation, enriched?.reading, context));
+  const { enriched, findings: ruleFindings } = examine(observation, decoded, context);
   const findings = [
     ...(isWithdrawal(observation, context) ? ruleFindings.map(asRemark) : ruleFindings),
     ...correctionFindings(observation, decoded, context),
@@ -76,6 +75,16 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
   const refusals = context.instruction?.as === 'correct' ? refusalsOf(judged, context) : [];
   if (refusals.length > 0) return refusedFor([...findings, ...refusals]);
   return conclude({ ...enriched, reading }, findings, standings, context);
+}
+
+/** Enriches a decoded Observation and applies the rules that look at one by itself. */
+export function examine(
+  observation: ExactObservation,
+  decoded: Reading | undefined,
+  context: Context,
+): { readonly enriched?: Enriched; readonly findings: readonly Finding[] } {
+  const enriched = decoded && enrich(observation, decoded, context);
+  return { ...(enriched && { enriched }), findings: applyRules(RULES, subjectOf(observation, enriched?.reading, context)) };
 }
 
 function refusedFor(findings: readonly Finding[]): Evaluation {

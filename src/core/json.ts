@@ -120,11 +120,12 @@ function build(text: string): JsonValue {
         } else if (typeof value === 'string') put(checkText(value, line, column), line, column);
         else put(value as boolean | null, line, column);
       },
+      // every comment is refused here, since a reason of its own says more than "not well-formed"
       onComment: (_offset, _length, line, column) => refuse('syntax', 'comments are not JSON', line, column),
       // jsonc-parser repairs what it can; here every repair is a refusal
       onError: (_error: ParseErrorCode, _offset, _length, line, column) => refuse('syntax', 'this is not well-formed JSON', line, column),
     },
-    { disallowComments: true, allowTrailingComma: false, allowEmptyContent: false },
+    { disallowComments: false, allowTrailingComma: false, allowEmptyContent: false },
   );
   if (root === undefined) return refuse('syntax', 'there is no JSON value', 0, 0);
   return root;

@@ -1,6 +1,6 @@
 /** The policy in words: every threshold now in force with its meaning and source. */
 import { AGE_BANDS, type AgeBand } from './age-bands.ts';
-import { DEFAULT_SETTINGS, type Policy, type SettingName } from './policy.ts';
+import { DEFAULT_POLICY, DEFAULT_SETTINGS, type Policy, type SettingName } from './policy.ts';
 import type { Quantified } from './terminology.ts';
 
 export interface SettingInWords {
@@ -24,6 +24,21 @@ export function policyInWords(policy: Policy): readonly SettingInWords[] {
   return [...Object.keys(DEFAULT_SETTINGS), 'limits.weight', 'limits.height', 'limits.bmi', 'limits.change'].flatMap((name) =>
     settingsInWords(name, policy),
   );
+}
+
+export interface ExplainedSetting extends SettingInWords {
+  /** Absent for a limit that the built-in policy does not have. */
+  readonly default?: string;
+  readonly differs: boolean;
+}
+
+/** Every setting and limit beside what the built-in policy has there. */
+export function explainPolicy(policy: Policy): readonly ExplainedSetting[] {
+  const defaults = new Map(policyInWords(DEFAULT_POLICY).map(({ name, value }) => [name, value]));
+  return policyInWords(policy).map((setting) => {
+    const fallback = defaults.get(setting.name);
+    return { ...setting, ...(fallback !== undefined && { default: fallback }), differs: setting.value !== fallback };
+  });
 }
 
 /**

@@ -9,6 +9,7 @@ import { AGE_BANDS, type AgeBand, type Limits } from './age-bands.ts';
 import { CHANGE_LIMITS, type ChangeLimits } from './change-limits.ts';
 import { compare, decimal, parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
+import { nearestName } from './nearest-name.ts';
 import { CONDITION_SETTINGS } from './settings/conditions.ts';
 import { DEVICE_SETTINGS } from './settings/devices.ts';
 import { MEASURING_SETTINGS } from './settings/measuring.ts';
@@ -55,13 +56,13 @@ export const DEFAULT_POLICY: Policy = {
 };
 
 export interface PolicyProblem {
-  /** The name in the file. */
+  /** The name as it stands in the file, which has no other paths: it is one flat object. */
   readonly name: string;
   readonly problem: string;
 }
 
 export type PolicyResult =
-  { readonly ok: true; readonly policy: Policy } | { readonly ok: false; readonly problems: readonly PolicyProblem[] };
+  { readonly ok: true; readonly policy: Policy } | { readonly ok: false; readonly problems: readonly [PolicyProblem, ...PolicyProblem[]] };
 
 const OUTCOMES: readonly string[] = ['refuse', 'hold', 'warn', 'inform', 'off'] satisfies (Outcome | 'off')[];
 
@@ -87,27 +88,73 @@ export function overridePolicy(overrides: Readonly<Record<string, unknown>>, mov
       : name.startsWith('limits.')
         ? setAnyLimit(limits, changeLimits, name.split('.').slice(1), value)
         : setValue(values, name, value);
-    if (problem) problems.push({ name, problem });
+    if (problem) problems.push({ name, problem: isUnknown(problem) ? problem + hintFor(name, value, movableRules) : problem });
   }
-  for (const [band, ofBand] of Object.entries(limits)) {
-    for (const [measured, { refuse, hold }] of Object.entries(ofBand)) {
-      for (const [kind, pair] of Object.entries({ refuse, hold })) {
-        if (pair && Number(pair[0]) >= Number(pair[1]))
-          problems.push({ name: `limits.${band}.${measured}.${kind}`, problem: 'low must be below high' });
-      }
-    }
-  }
-  for (const [name, low] of Object.entries(values)) {
-    const high = name.endsWith('.low') ? values[name.replace(/low$/, 'high')] : undefined;
-    if (high !== undefined && Number(low) >= Number(high))
-      problems.push({ name: name.replace(/\.low$/, ''), problem: 'low must be below high' });
-  }
-  if (problems.length > 0) return { ok: false, problems };
+  problems.push(...turnedAround(overrides, values, limits));
+  const [first, ...others] = problems;
+  if (first) return { ok: false, problems: [first, ...others] };
   return { ok: true, policy: { version: 'unversioned', values: values as unknown as SettingValues, limits, changeLimits, outcomes } };
 }
 
-type Direction = 'gainPercent' | 'lossPercent';
-type Window = 'within30Days' | 'within365Days';
+const UNKNOWN = {
+  setting: 'no setting has this name',
+  limit: 'no limit has this name',
+  rule: 'no rule of this name can be moved by the policy',
+} as const;
+
+function isUnknown(problem: string): boolean {
+  return Object.values<string>(UNKNOWN).includes(problem);
+}
+
+/** What somebody who wrote an unknown name may have meant. */
+function hintFor(name: string, value: unknown, movableRules: ReadonlySet<string>): string {
+  if (typeof value === 'object' && value !== null) return '; names are written in one piece, such as "limits.adult.weight.hold.high"';
+  const near = nearestName(name, knownNames(movableRules));
+  return near === undefined ? '' : `; did you mean ${JSON.stringify(near)}?`;
+}
+
+function knownNames(movableRules: ReadonlySet<string>): string[] {
+  const pairs = (['weight', 'height', 'bmi'] as const).flatMap((of) =>
+    ['refuse.low', 'refuse.high', 'hold.low', 'hold.high'].map((end) => `${of}.${end}`),
+  );
+  const changes = WINDOWS.flatMap((window) => DIRECTIONS.map((direction) => `change.${window}.${direction}`));
+  const limits = Object.keys(AGE_BANDS).flatMap((band) => [...pairs, ...changes].map((limit) => `limits.${band}.${limit}`));
+  return [...Object.keys(SETTINGS), ...limits, ...[...movableRules].map((id) => `rule.${id}`)];
+}
+
+/** Spans whose low end is not below the high one, each under the end that the file sets. */
+function turnedAround(
+  overrides: Readonly<Record<string, unknown>>,
+  values: Readonly<Record<string, Setting>>,
+  limits: MutableLimits,
+): PolicyProblem[] {
+  const ofLimits = Object.entries(limits).flatMap(([band, ofBand]) =>
+    Object.entries(ofBand).flatMap(([measured, { refuse, hold }]) =>
+      Object.entries({ refuse, ...(hold && { hold }) }).map(([kind, [low, high]]) => ({
+        at: `limits.${band}.${measured}.${kind}`,
+        low,
+        high,
+      })),
+    ),
+  );
+  const ofSettings = Object.entries(values).flatMap(([name, low]) => {
+    const at = /^(.*)\.low$/.exec(name)?.[1];
+    const high = at === undefined ? undefined : values[`${at}.high`];
+    return at === undefined || high === undefined ? [] : [{ at, low: String(low), high: String(high) }];
+  });
+  return [...ofLimits, ...ofSettings]
+    .filter(({ low, high }) => Number(low) >= Number(high))
+    .map(({ at, low, high }) =>
+      Object.hasOwn(overrides, `${at}.low`)
+        ? { name: `${at}.low`, problem: `must be below ${at}.high, which is ${high}` }
+        : { name: `${at}.high`, problem: `must be above ${at}.low, which is ${low}` },
+    );
+}
+
+const WINDOWS = ['within30Days', 'within365Days'] as const;
+const DIRECTIONS = ['gainPercent', 'lossPercent'] as const;
+type Direction = (typeof DIRECTIONS)[number];
+type Window = (typeof WINDOWS)[number];
 type MutableChangeLimits = Record<AgeBand, Record<Window, Record<Direction, string>> & { source: string }>;
 type MutableLimits = Record<AgeBand, Record<Quantified, { refuse: [string, string]; hold?: [string, string] }>>;
 
@@ -117,7 +164,7 @@ function decimalText(value: unknown): string | undefined {
 }
 
 function setValue(values: Record<string, Setting>, name: string, value: unknown): string | undefined {
-  if (!Object.hasOwn(SETTINGS, name)) return 'no setting has this name';
+  if (!Object.hasOwn(SETTINGS, name)) return UNKNOWN.setting;
   const row: SettingRow = SETTINGS[name as SettingName];
   if (row.choices) {
     if (!row.choices.includes(value as string)) return `must be one of ${row.choices.join(', ')}`;
@@ -154,10 +201,10 @@ function setChangeLimit(limits: MutableChangeLimits, path: readonly string[], va
   const [band = '', , window = '', direction = '', ...rest] = path;
   const known =
     Object.hasOwn(limits, band) &&
-    ['within30Days', 'within365Days'].includes(window) &&
-    ['gainPercent', 'lossPercent'].includes(direction) &&
+    (WINDOWS as readonly string[]).includes(window) &&
+    (DIRECTIONS as readonly string[]).includes(direction) &&
     rest.length === 0;
-  if (!known) return 'no limit has this name';
+  if (!known) return UNKNOWN.limit;
   const text = decimalText(value);
   if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
   limits[band as AgeBand][window as Window][direction as Direction] = text;
@@ -171,7 +218,7 @@ function setLimit(limits: MutableLimits, path: readonly string[], value: unknown
     ['weight', 'height', 'bmi'].includes(measured) &&
     ['refuse', 'hold'].includes(kind) &&
     ['low', 'high'].includes(end);
-  if (!known || rest.length > 0) return 'no limit has this name';
+  if (!known || rest.length > 0) return UNKNOWN.limit;
   const text = decimalText(value);
   if (text === undefined || text.startsWith('-')) return 'must be a decimal number, zero or more';
   const target = limits[band as AgeBand][measured as Quantified];
@@ -186,7 +233,7 @@ function setOutcome(
   value: unknown,
   movable: ReadonlySet<string>,
 ): string | undefined {
-  if (!movable.has(ruleId)) return 'no rule of this name can be moved by the policy';
+  if (!movable.has(ruleId)) return UNKNOWN.rule;
   if (!OUTCOMES.includes(value as string)) return `must be one of ${OUTCOMES.join(', ')}`;
   outcomes[ruleId] = value as Outcome | 'off';
   return undefined;

@@ -5,7 +5,8 @@
 import express, { type Express } from 'express';
 import helmet from 'helmet';
 import { answerErrors, nothingHere } from './error-handler.ts';
-import { FHIR_PATH, fhirRouter } from './fhir-router.ts';
+import { FHIR_PATH } from '../addresses.ts';
+import { fhirRouter } from './fhir-router.ts';
 import { checkFirstLines } from './gate.ts';
 import { negotiateFormat } from './negotiation.ts';
 import { mountOperations } from './operations.ts';

@@ -2,6 +2,7 @@
  * Mounts the served table. A path that is served with another method answers 405 with Allow.
  */
 import express, { type Router } from 'express';
+import { FHIR_PATH } from '../addresses.ts';
 import { ServiceError } from '../errors.ts';
 import { readArtefact, searchArtefacts } from './artefacts.ts';
 import { takeFormBody, takeJsonBody } from './body.ts';
@@ -16,8 +17,6 @@ import { notesOf } from './request-notes.ts';
 import { operationPath, SERVED, type Interaction, type ServedResource } from './served.ts';
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
-
-export const FHIR_PATH = '/fhir';
 
 interface Route {
   readonly method: 'get' | 'post' | 'put';

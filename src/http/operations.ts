@@ -7,20 +7,22 @@ import { notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 
 export function mountOperations(app: Express, serving: Serving): void {
-  const { store, metrics, isStopping } = serving;
-  const sendState = (res: Response, status: number, state: string): void => {
+  const { store, metrics, policy, isStopping } = serving;
+  const sendState = (res: Response, status: number, state: string, detail: object = {}): void => {
     res
       .status(status)
       .set('Cache-Control', 'no-store')
       .type('application/json')
-      .end(JSON.stringify({ status: state }));
+      .end(JSON.stringify({ status: state, ...detail }));
   };
   const pages: Readonly<Record<string, Handler>> = {
     '/health/live': (_req, res) => sendState(res, 200, 'live'),
     '/health/ready': async (_req, res) => {
       const isReady = !isStopping() && (await store.isReady());
       if (!isReady) res.set('Retry-After', '5');
-      sendState(res, isReady ? 200 : 503, isReady ? 'ready' : 'not-ready');
+      // a policy file that is broken now is no reason to take no readings: the earlier policy is in force
+      const detail = { policy: { version: policy.current.version, lastReloadFailed: policy.lastReloadFailed } };
+      sendState(res, isReady ? 200 : 503, isReady ? 'ready' : 'not-ready', detail);
     },
     '/metrics': async (_req, res) => {
       const text = await metrics.text();

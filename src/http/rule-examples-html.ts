@@ -5,7 +5,7 @@
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { prettyJson } from '../core/pretty-json.ts';
 import type { EarlierRequest, RuleExample, RuleExamples } from '../rule-examples.ts';
-import { FHIR_PATH } from './fhir-router.ts';
+import { FHIR_PATH } from '../addresses.ts';
 import { element } from './html.ts';
 
 const NONE = '<p>No example is installed.</p>';

@@ -36,16 +36,18 @@ export const RULES_STYLE =
 export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
 
 export function mountRules(app: Express, { rules, examples, policy }: Pick<Serving, 'rules' | 'examples' | 'policy'>): void {
-  const inWords = rules.map((rule) => toWords(rule, policy));
-  const byId = new Map(inWords.map((rule) => [rule.id, rule]));
-  mount(app, '/rules', (req, res) =>
-    send(req, res, { policy: policy.version, rules: inWords }, () => page('Rules', policy, listOf(inWords))),
-  );
+  mount(app, '/rules', (req, res) => {
+    const { current } = policy;
+    const inWords = rules.map((rule) => toWords(rule, current));
+    send(req, res, { policy: current.version, rules: inWords }, () => page('Rules', current, listOf(inWords)));
+  });
   mount(app, '/rules/:id', (req, res) => {
-    const rule = byId.get(String(req.params['id']));
-    if (!rule) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
+    const { current } = policy;
+    const passport = rules.find(({ id }) => id === req.params['id']);
+    if (!passport) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
+    const rule = toWords(passport, current);
     const shown = examples.get(rule.id) ?? {};
-    send(req, res, { policy: policy.version, ...rule, examples: shown }, () => page(rule.title, policy, detailOf(rule, shown)));
+    send(req, res, { policy: current.version, ...rule, examples: shown }, () => page(rule.title, current, detailOf(rule, shown)));
   });
 }
 

@@ -3,10 +3,10 @@
  */
 import type { Request, RequestHandler, Response } from 'express';
 import type { RulePassport } from '../core/finding.ts';
-import type { Policy } from '../core/policy.ts';
 import type { Intake } from '../ingest.ts';
 import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
+import type { PolicyInForce } from '../policy-in-force.ts';
 import type { Store } from '../ports.ts';
 import type { RuleExamples } from '../rule-examples.ts';
 
@@ -30,7 +30,7 @@ export interface Serving {
   readonly rules: readonly RulePassport[];
   /** Of each rule, a request that it lets pass and one that it speaks of, by rule id. */
   readonly examples: ReadonlyMap<string, RuleExamples>;
-  readonly policy: Policy;
+  readonly policy: PolicyInForce;
   readonly metrics: Metrics;
   readonly log: Log;
   /** FHIR base that Location, links and fullUrls are built from, without a slash at its end. */

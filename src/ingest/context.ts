@@ -10,7 +10,7 @@ import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
 import type { Clock, StoredResource, StoreReader } from '../ports.ts';
 import { personBehind, survivorOf } from './survivor.ts';
 
-/** The fixed surroundings of every judgement of this process. */
+/** The surroundings of every judgement of one piece of work. */
 export interface Surroundings {
   readonly clock: Clock;
   readonly policy: Policy;
@@ -35,10 +35,7 @@ export async function loadContext(
   { clock, policy, knownBases }: Surroundings,
   filedFor?: string,
 ): Promise<Context> {
-  const device = await loadDevice(reader, devicePointer(observation, knownBases));
-  const key = filedFor ?? unassignedKey(observation, device, { values: policy.values });
-  const person =
-    key === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, key);
+  const { person, device } = await loadFacts(reader, observation, { policy, knownBases }, filedFor);
   // what is kept for a place is of several people: none of it is anybody's history
   const [history, standing] =
     person.key === '' || isUnassigned(person.key)
@@ -54,6 +51,20 @@ export async function loadContext(
     history: history.filter(({ id }) => id !== place.id),
     standing,
   };
+}
+
+/** What is known now of the person and the device of an Observation; `filedFor` as above. */
+export async function loadFacts(
+  reader: StoreReader,
+  observation: ExactObservation,
+  { policy, knownBases }: Pick<Surroundings, 'policy' | 'knownBases'>,
+  filedFor?: string,
+): Promise<Pick<Context, 'person' | 'device'>> {
+  const device = await loadDevice(reader, devicePointer(observation, knownBases));
+  const key = filedFor ?? unassignedKey(observation, device, policy);
+  const person =
+    key === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, key);
+  return { person, ...(device && { device }) };
 }
 
 /** The facts of a person who is known by key, for deriving anew. */

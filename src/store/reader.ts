@@ -150,6 +150,20 @@ export class SqlReader implements StoreReader {
       .where('resource_version.superseded_seq', 'is', null);
   }
 
+  async personsWithReadings(limit: number, after?: string): Promise<readonly string[]> {
+    const persons = this.db
+      .selectFrom('observation')
+      .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
+      .select('observation.person')
+      .distinct()
+      .where('quantified', 'in', ['weight', 'height'])
+      .where('resource_version.superseded_seq', 'is', null)
+      .orderBy('observation.person')
+      .limit(limit);
+    const rows = await (after === undefined ? persons : persons.where('observation.person', '>', after)).execute();
+    return rows.map(({ person }) => person);
+  }
+
   searchObservations(search: ObservationSearch): Promise<SearchPage> {
     return searchObservations(this.db, search);
   }
@@ -163,8 +177,13 @@ export class SqlReader implements StoreReader {
   }
 
   /** Newest first. */
-  async refusals(limit: number): Promise<readonly Refusal[]> {
-    const rows = await this.db.selectFrom('refusal').selectAll().orderBy('number', 'desc').limit(limit).execute();
+  async refusals(limit: number, before?: string): Promise<readonly Refusal[]> {
+    const newest = this.db.selectFrom('refusal').selectAll().orderBy('number', 'desc').limit(limit);
+    const rows = await (
+      before === undefined
+        ? newest
+        : newest.where('number', '<', (eb) => eb.selectFrom('refusal as earlier').select('earlier.number').where('earlier.id', '=', before))
+    ).execute();
     return rows.map(({ id, received_at, content, outcome }) => ({ id, receivedAt: received_at, text: content, outcome }));
   }
 }

@@ -19,6 +19,10 @@ describe('the help', () => {
     ['outbox', ['discard']],
     ['rules', []],
     ['explain', []],
+    ['policy', []],
+    ['policy', ['explain']],
+    ['policy', ['check']],
+    ['policy', ['try']],
   ])('of %s %j has one example', async (command, more) => {
     const { exitCode, stdout } = await steelyard([command, ...more, '--help']);
     expect(stdout).toContain(`Usage: steelyard ${[command, ...more].join(' ')}`);
@@ -28,7 +32,7 @@ describe('the help', () => {
 
   test('of the whole names every command and says what comes first', async () => {
     const { exitCode, stdout } = await steelyard(['--help']);
-    for (const command of ['serve', 'check', 'simulate', 'outbox', 'rules', 'explain'])
+    for (const command of ['serve', 'check', 'simulate', 'outbox', 'rules', 'explain', 'policy'])
       expect(stdout).toMatch(new RegExp(`^  ${command} `, 'm'));
     expect(stdout.replaceAll('\n', ' ')).toContain('Clinical judgement, local policy and licensed practice come first.');
     expect(exitCode).toBe(0);

@@ -63,7 +63,17 @@ describe('an override', () => {
 
   it.each<[string, unknown, string]>([
     ['metricOnly', 'yes', 'must be true or false'],
-    ['metric.only', true, 'no setting has this name'],
+    ['metric.only', true, 'no setting has this name; did you mean "metricOnly"?'],
+    ['time.oldestDay', 7, 'no setting has this name; did you mean "time.oldestDays"?'],
+    ['Time.OldestDays', 7, 'no setting has this name; did you mean "time.oldestDays"?'],
+    ['limits.adult.wieght.hold.high', '250', 'no limit has this name; did you mean "limits.adult.weight.hold.high"?'],
+    [
+      'limits.adult.change.within30days.gainPercent',
+      '12',
+      'no limit has this name; did you mean "limits.adult.change.within30Days.gainPercent"?',
+    ],
+    ['rule.scale-corse', 'warn', 'no rule of this name can be moved by the policy; did you mean "rule.scale-coarse"?'],
+    ['limits', { adult: {} }, 'no setting has this name; names are written in one piece, such as "limits.adult.weight.hold.high"'],
     ['toString', true, 'no setting has this name'],
     ['time.oldestDays', 1.5, 'must be a whole number, zero or more'],
     ['time.oldestDays', -1, 'must be a whole number, zero or more'],
@@ -90,7 +100,13 @@ describe('an override', () => {
 
   it('that turns a limit around is refused', () => {
     expect(problemsOf({ 'limits.adult.weight.hold.low': '300' })).toEqual([
-      { name: 'limits.adult.weight.hold', problem: 'low must be below high' },
+      { name: 'limits.adult.weight.hold.low', problem: 'must be below limits.adult.weight.hold.high, which is 272.2' },
+    ]);
+  });
+
+  it('that turns a limit around from above is named by the end that the file sets', () => {
+    expect(problemsOf({ 'limits.adult.weight.hold.high': '30' })).toEqual([
+      { name: 'limits.adult.weight.hold.high', problem: 'must be above limits.adult.weight.hold.low, which is 34.0' },
     ]);
   });
 
@@ -99,7 +115,9 @@ describe('an override', () => {
   });
 
   it('that turns the ends of a BMI band around is refused', () => {
-    expect(problemsOf({ 'bmi.hold.firstWeight.low': '61' })).toEqual([{ name: 'bmi.hold.firstWeight', problem: 'low must be below high' }]);
+    expect(problemsOf({ 'bmi.hold.firstWeight.low': '61' })).toEqual([
+      { name: 'bmi.hold.firstWeight.low', problem: 'must be below bmi.hold.firstWeight.high, which is 60' },
+    ]);
   });
 
   it('names every problem at once', () => {

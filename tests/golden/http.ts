@@ -39,7 +39,7 @@ function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeo
   return createApp({
     intake,
     store,
-    policy,
+    policy: { current: policy, lastReloadFailed: false },
     baseUrl,
     artefacts: [],
     rules: RULES,

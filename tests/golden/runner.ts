@@ -36,7 +36,7 @@ export async function answerOf(story: RuleStory): Promise<ExampleAnswer> {
   try {
     let issued = 0;
     const newId = (): string => `reading-${(issued += 1)}`;
-    const intake = createIntake({ store, clock, policy, newId, knownBases: [BASE], forwards: true });
+    const intake = createIntake({ store, clock, policy: () => policy, newId, knownBases: [BASE], forwards: true });
     const parts: Parts = { store, clock, policy, intake, baseUrl: BASE };
     for (const [index, observation] of imported.entries()) await bring(store, observation, `imported-${index + 1}`);
     for (const [index, earlier] of before.entries()) {

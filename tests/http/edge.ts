@@ -79,7 +79,7 @@ export async function startEdge(
       artefacts: [],
       rules: RULES,
       examples: new Map(),
-      policy: DEFAULT_POLICY,
+      policy: { current: DEFAULT_POLICY, lastReloadFailed: false },
       metrics: createMetrics(store, CLOCK),
       log: createLog('info', { write: (line: string) => void logLines.push(line) }),
       baseUrl: `${url}/fhir`,

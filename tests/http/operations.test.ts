@@ -12,6 +12,16 @@ describe('health', () => {
     for (const path of ['/health/live', '/health/ready']) expect((await edge.call('GET', path)).status).toBe(200);
   });
 
+  test('says which policy is in force, and stays ready when the file that should replace it is broken', async () => {
+    const policy = { current: { ...DEFAULT_POLICY, version: 'site-0123456789ab' }, lastReloadFailed: true };
+    const edge = await startEdge({ serving: { policy } });
+    const { status, text } = await edge.call('GET', '/health/ready');
+    expect([status, JSON.parse(text)]).toEqual([
+      200,
+      { status: 'ready', policy: { version: 'site-0123456789ab', lastReloadFailed: true } },
+    ]);
+  });
+
   test('not ready, but live, when the store is closed', async () => {
     const store = await openSqliteStore(':memory:', { clock: CLOCK });
     const edge = await startEdge({ serving: { store: { ...openFacade(store), isReady: () => Promise.resolve(false) } } });
@@ -98,7 +108,7 @@ describe('the rules', () => {
       values: { ...DEFAULT_POLICY.values, 'time.oldestDays': 9 },
       outcomes: { 'test-rule': 'hold' as const },
     };
-    const edge = await startEdge({ serving: { rules: [rule], policy } });
+    const edge = await startEdge({ serving: { rules: [rule], policy: { current: policy, lastReloadFailed: false } } });
     const asJson = await edge.call('GET', '/rules/test-rule', { headers: { Accept: 'application/json' } });
     const content = JSON.parse(asJson.text) as { outcome: string; outcomeByDefault: string; settings: { name: string; value: string }[] };
     expect(content).toMatchObject({ outcome: 'hold', outcomeByDefault: 'refuse' });
@@ -113,6 +123,22 @@ describe('the rules', () => {
     }
   });
 
+  test('are those of the policy that is in force when they are asked for', async () => {
+    let current = DEFAULT_POLICY;
+    const policy = {
+      get current() {
+        return current;
+      },
+      lastReloadFailed: false,
+    };
+    const edge = await startEdge({ serving: { policy } });
+    const outcome = async (): Promise<unknown> =>
+      (JSON.parse((await edge.call('GET', '/rules/scale-coarse')).text) as { outcome: string }).outcome;
+    expect(await outcome()).toBe('hold');
+    current = { ...DEFAULT_POLICY, outcomes: { 'scale-coarse': 'off' } };
+    expect(await outcome()).toBe('off');
+  });
+
   test.each([
     ['value-unusual', ['weight', 'height']],
     ['bmi-impossible', ['bmi']],
@@ -120,7 +146,7 @@ describe('the rules', () => {
   ])('%s shows the limits of %j in every age band, and no others', async (id, measured) => {
     const adult = DEFAULT_POLICY.limits.adult;
     const limits = { ...DEFAULT_POLICY.limits, adult: { ...adult, bmi: { refuse: ['7.5', '190'] } } } as const;
-    const edge = await startEdge({ serving: { policy: { ...DEFAULT_POLICY, limits } } });
+    const edge = await startEdge({ serving: { policy: { current: { ...DEFAULT_POLICY, limits }, lastReloadFailed: false } } });
     const { settings } = JSON.parse((await edge.call('GET', `/rules/${id}`)).text) as { settings: { name: string; value: string }[] };
     const shown = settings.filter(({ name }) => name.startsWith('limits.'));
     const expected = Object.entries(limits).flatMap(([band, ofBand]) =>

@@ -344,7 +344,7 @@ describe('a Bundle', () => {
     const intake = createIntake({
       store: failing,
       clock: CLOCK,
-      policy: DEFAULT_POLICY,
+      policy: () => DEFAULT_POLICY,
       newId: () => `n${(issued += 1)}`,
       knownBases: [],
       forwards: false,

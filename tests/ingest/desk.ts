@@ -41,7 +41,7 @@ export async function openDesk(
   const intake = createIntake({
     store,
     clock: CLOCK,
-    policy: options.policy ?? DEFAULT_POLICY,
+    policy: () => options.policy ?? DEFAULT_POLICY,
     newId: () => `r${String((issued += 1)).padStart(5, '0')}`,
     knownBases: options.knownBases ?? [],
     forwards: options.forwards ?? true,

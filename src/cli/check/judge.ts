@@ -44,7 +44,7 @@ export async function judgeResource(
   const store = await openStore(':memory:', { clock });
   try {
     let id = '';
-    const intake = createIntake({ store, clock, policy, newId: () => id, knownBases: [], forwards: false });
+    const intake = createIntake({ store, clock, policy: () => policy, newId: () => id, knownBases: [], forwards: false });
     const judged: (Judged & { readonly storedAs?: string })[] = [];
     for (const entry of type === 'Bundle' ? entriesOf(resource) : [alone(resource)]) {
       id = entry.id;

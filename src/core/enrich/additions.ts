@@ -10,6 +10,9 @@ import { QUALIFIER } from '../terminology.ts';
 
 const QUALIFIERS = Object.values(QUALIFIER);
 
+/** The element of the vital-signs code among the additions of a Provenance. */
+export const CODE_ELEMENT = 'Observation.code.coding';
+
 /** The element of `Observation.method` among the additions of a Provenance. */
 export const METHOD_ELEMENT = 'Observation.method';
 

@@ -7,7 +7,7 @@ import type { Context, Reading } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
 import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
 import { isUnassigned } from '../unassigned.ts';
-import { METHOD_ELEMENT } from './additions.ts';
+import { CODE_ELEMENT, METHOD_ELEMENT } from './additions.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
 import { deviceQualifier } from './device.ts';
 import { knownMethod, knownPosition, methodCoding, methodQualifier, positionQualifier } from './method.ts';
@@ -53,7 +53,7 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
       ...(position && { position: position.answer }),
     },
     additions: [
-      ...(result.code === observation.code ? [] : [{ what: 'Observation.code.coding', origin: 'service' as const }]),
+      ...(result.code === observation.code ? [] : [{ what: CODE_ELEMENT, origin: 'service' as const }]),
       ...(setsMethod ? [{ what: METHOD_ELEMENT, origin: method.origin }] : []),
       ...qualifiers.map(({ code, origin }) => ({ what: code.display, origin })),
     ],

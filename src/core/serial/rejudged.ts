@@ -15,9 +15,14 @@ export function rejudgedAmong(standings: readonly Standing[], { history }: Pick<
   const stored = new Map(history.map((reading) => [reading.id, reading]));
   return standings.flatMap(({ reading, findings }) => {
     const before = stored.get(reading.id);
-    if (before === undefined || standingOf(before) === standingOf(reading)) return [];
+    if (before === undefined || standsAlike(before, reading)) return [];
     return [{ before, reading: { ...reading, version: before.version + 1 }, findings }];
   });
+}
+
+/** Do both wait, repeat, compare and are released alike? */
+export function standsAlike(one: Reading, other: Reading): boolean {
+  return standingOf(one) === standingOf(other);
 }
 
 /** Everything of a standing in one text, to compare it by. */

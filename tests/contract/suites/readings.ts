@@ -168,6 +168,28 @@ export function readingsSuite(factory: StoreFactory): void {
       const refusal = (id: string) => ({ id, receivedAt: '2026-03-14T08:00:00.000Z', text: '{"value": 70.0 }', outcome: '{"issue":[]}' });
       for (const id of ['one', 'two', 'three']) await given.store.write((tx) => tx.addRefusal(refusal(id)));
       expect(await given.store.read.refusals(2)).toEqual([refusal('three'), refusal('two')]);
+      expect(await given.store.read.refusals(2, 'two')).toEqual([refusal('one')]);
+      expect(await given.store.read.refusals(2, 'one')).toEqual([]);
+    });
+
+    test('persons come page by page, each once, as long as they have a weight or a height', async () => {
+      const people = ['Patient/c', 'identifier:urn:harbourlight|77', 'Patient/a', 'Patient/b'];
+      for (const [index, person] of people.entries()) {
+        await put(reading(`w${index}`, 1, { person }), person);
+        await put(reading(`h${index}`, 1, { person, of: 'height', quantity: measured('170.5', 'cm') }));
+        await put(reading(`w${index}`, 2, { person }), person);
+      }
+      const { reading: _reading, ...bmi } = { ...factsOf(reading('b1', 1, { person: 'Patient/bmi-only' })), of: 'bmi' as const };
+      await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), bmi));
+      await put(reading('moved', 1, { person: 'Patient/left' }), 'Patient/left');
+      await given.store.write((tx) => tx.refile('Patient/left', 'Patient/a'));
+      const pages: (readonly string[])[] = [];
+      for (let page = await given.store.read.personsWithReadings(3); page.length > 0;) {
+        pages.push(page);
+        page = await given.store.read.personsWithReadings(3, page.at(-1));
+      }
+      expect(pages.map(({ length }) => length)).toEqual([3, 1]);
+      expect(pages.flat().sort()).toEqual([...people].sort());
     });
   });
 }
