@@ -25,7 +25,7 @@ export interface StoredResource {
 /** Facts by which the small registries are searched. */
 export interface RegistryFacts {
   readonly identifiers: readonly Token[];
-  /** `Device/{id}` that a DeviceMetric belongs to; targets of a Provenance (`Observation/{id}`). */
+  /** The Device that a DeviceMetric belongs to, the Patient whose a Device is; targets of a Provenance (`Observation/{id}`). */
   readonly references: readonly string[];
 }
 

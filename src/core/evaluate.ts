@@ -56,6 +56,8 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     person: context.person.key,
     ...(context.replaces?.moves !== undefined && { moves: context.replaces.moves }),
     ...(context.device && { device: context.device.key }),
+    ...(context.tareDevices && { tareDevices: context.tareDevices.map(({ key }) => key) }),
+    ...(isStillFlagged(context) && { flagged: true as const }),
     ...(context.mistakenFor && { mistakenFor: context.mistakenFor }),
   });
   const enriched = decoded && enrich(observation, decoded, context);
@@ -82,6 +84,11 @@ function refusedFor(findings: readonly Finding[]): Evaluation {
 function saidOf(standings: readonly Standing[], { id }: Context): readonly Finding[] {
   const said = standings.find(({ reading }) => reading.id === id)?.findings ?? [];
   return said.filter(({ rule }) => !rule.onlyAccepted);
+}
+
+/** A correction by its sender does not put the scale right; one that names another scale does. */
+function isStillFlagged({ replaces, device }: Context): boolean {
+  return replaces?.flagged === true && replaces.device === device?.key;
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {

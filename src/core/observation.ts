@@ -197,6 +197,8 @@ export interface Attribution {
   readonly person: string;
   readonly moves?: number;
   readonly device?: string;
+  readonly tareDevices?: readonly string[];
+  readonly flagged?: true;
   readonly mistakenFor?: readonly OtherPerson[];
 }
 
@@ -206,7 +208,7 @@ export interface Attribution {
  */
 export function toReading(
   observation: ExactObservation,
-  { id, version, person, moves, device, mistakenFor }: Attribution,
+  { id, version, person, moves, device, tareDevices, flagged, mistakenFor }: Attribution,
 ): Reading | undefined {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
@@ -231,12 +233,14 @@ export function toReading(
     person,
     ...(moves !== undefined && { moves }),
     ...(device !== undefined && { device }),
+    ...(flagged && { flagged }),
     ...(mistakenFor && { mistakenFor }),
     ...(method && { method }),
     ...(clothing && { clothing }),
     ...(position && { position }),
     ...(gross && { gross }),
     ...(tare && { tare }),
+    ...(tareDevices && { tareDevices }),
     tieKey: tieKeyOf(observation),
   };
 }

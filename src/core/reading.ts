@@ -2,10 +2,12 @@
  * The decoded readings that rules and derivation work on, and the facts that surround one.
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
+import type { ScaleCheck } from './calibration.ts';
 import type { Effective } from './fhir-time.ts';
 import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
 import type { Decimal } from './decimal.ts';
+import type { TareKind } from './tare-kinds.ts';
 import type { Basis, ClothingClass, Measured, Method, ObservationStatus, Position } from './terminology.ts';
 
 /** One body weight or body height, decoded from an Observation that conforms. */
@@ -37,6 +39,8 @@ export interface Reading {
   readonly division?: string;
   /** Somebody decided that it counts, whatever the rules say. */
   readonly kept?: true;
+  /** Its scale was found wrong: it is no baseline and feeds no comparison, and its BMI is marked. */
+  readonly flagged?: true;
   /** Ids of the rules that hold it for what it says itself. */
   readonly doubts?: readonly string[];
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
@@ -128,6 +132,22 @@ export interface DeviceFacts {
   readonly capacity?: { readonly value: Decimal; readonly unit: UnitCode };
   readonly defaultMethod?: Method;
   readonly defaultClothing?: ClothingClass;
+  /** Key of the ward that it stands on. */
+  readonly ward?: string;
+  /** Zero checks and calibrations of its meters, in no order. */
+  readonly checks?: readonly ScaleCheck[];
+}
+
+/** What the service has been told of a chair, cushion, sling or linen that a reading names. */
+export interface TareFacts {
+  /** `Device/{id}`, `identifier:{system}|{value}`, or `unresolved` for a reference that leads nowhere. */
+  readonly key: string;
+  readonly known: boolean;
+  readonly kind?: TareKind;
+  readonly mass?: Quantity;
+  readonly establishedAt?: Effective;
+  /** Key of the person whose it is; absent when it is the ward's. */
+  readonly person?: string;
 }
 
 /** A stored BMI Observation that stands or stood for one weight. */
@@ -139,6 +159,8 @@ export interface StandingBmi {
   readonly heightId: string;
   readonly valueText: string;
   readonly effectiveText: string;
+  /** The scale of one of its inputs was found wrong. */
+  readonly flagged?: true;
 }
 
 /** Everything a judgement depends on, as values, so that each decision can be made again. */
@@ -151,12 +173,14 @@ export interface Context {
   readonly version: number;
   readonly person: PersonFacts;
   readonly device?: DeviceFacts;
+  /** The chairs, cushions, slings and linen that the reading names, each once, in the order of their keys. */
+  readonly tareDevices?: readonly TareFacts[];
   /** The person's other readings, current versions, this one excluded. */
   readonly history: readonly Reading[];
   /** The person's stored BMI Observations, whatever their status. */
   readonly standing: readonly StandingBmi[];
   /** The version that a correction replaces. */
-  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'>;
+  readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves' | 'device' | 'flagged'>;
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
   readonly mistakenFor?: readonly OtherPerson[];
   /** FHIR bases whose absolute references count as relative ones: ours and the EHR's. */

@@ -48,6 +48,9 @@ export const OURS = {
   capacityExtension: `${CANONICAL_BASE}/StructureDefinition/scale-capacity`,
   defaultMethodExtension: `${CANONICAL_BASE}/StructureDefinition/default-method`,
   defaultClothingExtension: `${CANONICAL_BASE}/StructureDefinition/default-clothing`,
+  tareMassExtension: `${CANONICAL_BASE}/StructureDefinition/tare-mass`,
+  tareDeviceExtension: `${CANONICAL_BASE}/StructureDefinition/tare-device`,
+  currentLocationExtension: `${CANONICAL_BASE}/StructureDefinition/current-location`,
 } as const;
 
 /** Profiles of the vital-signs page of R4 (4.0.1). */
@@ -71,6 +74,9 @@ export const COARSE_TAG = {
 
 /** The tag on a reading that repeats another: one weighing, pressed twice. */
 export const REPEAT_TAG = { system: OURS.tagSystem, code: 'double-press', display: 'Repeats another reading: pressed twice' } as const;
+
+/** The tag on readings of a scale that was found wrong, and on the BMI derived from them. */
+export const IN_DOUBT_TAG = { system: OURS.tagSystem, code: 'scale-in-doubt', display: 'From a scale that was found wrong' } as const;
 
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';

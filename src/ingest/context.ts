@@ -1,25 +1,20 @@
 /** Loads what a judgement depends on, from the store as it is at that moment. */
 import type * as fhir4 from 'fhir/r4.js';
-import { parseExactJson, type Exact, type JsonObject } from '../core/json.ts';
+import type { Exact } from '../core/json.ts';
 import type { ExactObservation } from '../core/observation.ts';
-import { devicePointer, keyOf, logicalKey, pointerOf, type Pointer } from '../core/pointers.ts';
+import { devicePointer, logicalKey, logicalKeysOf, pointerOf, tarePointers, type Pointer } from '../core/pointers.ts';
 import type { Policy } from '../core/policy.ts';
-import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
-import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
-import type { Clock, StoredResource, StoreReader } from '../ports.ts';
+import type { Context, PersonFacts } from '../core/reading.ts';
+import { toPersonFacts } from '../core/registry.ts';
+import type { Clock, StoreReader } from '../ports.ts';
+import { chairsOf, loadDevice, loadTareDevices } from './devices.ts';
+import { treeOf } from './stored-tree.ts';
 
 /** The fixed surroundings of every judgement of this process. */
 export interface Surroundings {
   readonly clock: Clock;
   readonly policy: Policy;
   readonly knownBases: readonly string[];
-}
-
-/** A stored resource as an exact tree. What we stored ourselves is readable, or the store is broken. */
-export function treeOf({ text, type, id }: StoredResource): JsonObject {
-  const result = parseExactJson(text);
-  if (!result.ok) throw new Error(`${type}/${id} is stored in an unreadable form`);
-  return result.value as JsonObject;
 }
 
 /**
@@ -34,8 +29,11 @@ export async function loadContext(
   filedFor?: string,
 ): Promise<Context> {
   const person =
-    filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
-  const device = await loadDevice(reader, devicePointer(observation, knownBases));
+    filedFor === undefined
+      ? await loadPerson(reader, pointerOf(observation.subject, knownBases), knownBases)
+      : await loadPersonByKey(reader, filedFor, knownBases);
+  const device = await loadDevice(reader, devicePointer(observation, knownBases), knownBases);
+  const tareDevices = await loadTareDevices(reader, tarePointers(observation, knownBases), knownBases);
   const [history, standing] = person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
   return {
     nowMs: clock.nowMs(),
@@ -44,49 +42,38 @@ export async function loadContext(
     ...place,
     person,
     ...(device && { device }),
+    ...(tareDevices.length > 0 && { tareDevices }),
     history: history.filter(({ id }) => id !== place.id),
     standing,
   };
 }
 
 /** The facts of a person who is known by key, for deriving anew. */
-export async function loadPersonByKey(reader: StoreReader, key: string): Promise<PersonFacts> {
+export async function loadPersonByKey(reader: StoreReader, key: string, knownBases: readonly string[]): Promise<PersonFacts> {
   const id = /^Patient\/(.+)$/.exec(key)?.[1];
-  return id === undefined ? { key, known: false } : patientFacts(reader, id);
+  return id === undefined ? unknownPerson(reader, key) : patientFacts(reader, id, knownBases);
 }
 
-async function loadPerson(reader: StoreReader, pointer: Pointer): Promise<PersonFacts> {
-  if (pointer.kind === 'literal') return pointer.type === 'Patient' ? patientFacts(reader, pointer.id) : { key: '', known: false };
+async function loadPerson(reader: StoreReader, pointer: Pointer, knownBases: readonly string[]): Promise<PersonFacts> {
+  if (pointer.kind === 'literal')
+    return pointer.type === 'Patient' ? patientFacts(reader, pointer.id, knownBases) : { key: '', known: false };
   if (pointer.kind !== 'logical') return { key: '', known: false };
   const [id, another] = await reader.idsByIdentifier('Patient', pointer, 2);
   if (another !== undefined) return { key: logicalKey(pointer), known: false, ambiguous: true };
-  return id === undefined ? { key: logicalKey(pointer), known: false } : patientFacts(reader, id);
+  return id === undefined ? unknownPerson(reader, logicalKey(pointer)) : patientFacts(reader, id, knownBases);
 }
 
-async function patientFacts(reader: StoreReader, id: string): Promise<PersonFacts> {
+async function patientFacts(reader: StoreReader, id: string, knownBases: readonly string[]): Promise<PersonFacts> {
   const key = `Patient/${id}`;
   const stored = await reader.current('Patient', id);
-  return stored ? toPersonFacts(key, treeOf(stored) as unknown as Exact<fhir4.Patient>) : { key, known: false };
+  if (stored === undefined) return unknownPerson(reader, key);
+  const patient = treeOf(stored) as unknown as Exact<fhir4.Patient>;
+  const chairs = await chairsOf(reader, [key, ...logicalKeysOf(patient)]);
+  return toPersonFacts(key, patient, { knownBases, chairs });
 }
 
-async function loadDevice(reader: StoreReader, pointer: Pointer): Promise<DeviceFacts | undefined> {
-  const key = keyOf(pointer);
-  if (key === undefined) return undefined;
-  const id = await deviceId(reader, pointer);
-  const stored = id === undefined ? undefined : await reader.current('Device', id);
-  if (stored === undefined) return { key: id === undefined ? key : `Device/${id}`, known: false };
-  return toDeviceFacts(`Device/${stored.id}`, treeOf(stored) as unknown as Exact<fhir4.Device>);
-}
-
-/** The Device behind a reference: itself, the source of a DeviceMetric, or the one with the identifier. */
-async function deviceId(reader: StoreReader, pointer: Pointer): Promise<string | undefined> {
-  if (pointer.kind === 'logical') {
-    const [id, another] = await reader.idsByIdentifier('Device', pointer, 2);
-    return another === undefined ? id : undefined;
-  }
-  if (pointer.kind !== 'literal') return undefined;
-  if (pointer.type === 'Device') return pointer.id;
-  const metric = pointer.type === 'DeviceMetric' ? await reader.current('DeviceMetric', pointer.id) : undefined;
-  const source = metric && (treeOf(metric) as unknown as Exact<fhir4.DeviceMetric>).source?.reference;
-  return source === undefined ? undefined : /^Device\/(.+)$/.exec(source)?.[1];
+/** Somebody of whom nothing was told may have a chair all the same. */
+async function unknownPerson(reader: StoreReader, key: string): Promise<PersonFacts> {
+  const chairs = await chairsOf(reader, [key]);
+  return { key, known: false, ...(chairs.length > 0 && { chairs }) };
 }

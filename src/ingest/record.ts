@@ -13,7 +13,7 @@ import { additionsIn, entity, provenanceId, toProvenance } from '../core/provena
 import type { Context, Reading } from '../core/reading.ts';
 import type { Rejudged } from '../core/serial/rejudged.ts';
 import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
-import { treeOf } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 
 export interface Recorded {
   /** The weight or height, when one was stored. */

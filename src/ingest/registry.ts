@@ -14,9 +14,11 @@ import { unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
-import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
+import { loadPersonByKey, type Surroundings } from './context.ts';
+import { ownerOf, registryReferences } from './devices.ts';
 import { rememberForms } from './identity.ts';
 import { recordConsequences } from './record.ts';
+import { treeOf } from './stored-tree.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 
@@ -52,9 +54,10 @@ export async function putRegistry(
   }
   const stored = await writer.putRegistry(type, id, resource, {
     identifiers: identifierTokens(resource),
-    references: referencesOf(type, resource),
+    references: registryReferences(type, resource, work.knownBases),
   });
   if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, before, work);
+  if (type === 'Device') await judgeOwnersAnew(writer, [resource, ...(before ? [treeOf(before)] : [])], work);
   return {
     status: before === undefined ? 201 : 200,
     findings: [],
@@ -75,11 +78,6 @@ function modifiersOf(resource: JsonObject, type: RegistryType): Finding[] {
 function unusableFacts(resource: JsonObject, type: RegistryType, { clock }: RegistryWork): Finding[] {
   if (type === 'Device') return unusableDeviceFacts(resource as unknown as Exact<fhir4.Device>);
   return type === 'Patient' ? unusablePersonFacts(resource as unknown as Exact<fhir4.Patient>, clock.nowMs()) : [];
-}
-
-function referencesOf(type: RegistryType, resource: JsonObject): string[] {
-  const source = type === 'DeviceMetric' ? (resource as unknown as Exact<fhir4.DeviceMetric>).source?.reference : undefined;
-  return source === undefined ? [] : [source];
 }
 
 /**
@@ -109,6 +107,16 @@ async function takeOver(
   for (const person of concerned) await judgeAnew(writer, person, work);
 }
 
+/** Whose chair it is, and whose it was: what is known to be subtracted tells forgotten chairs. */
+async function judgeOwnersAnew(writer: StoreWriter, versions: readonly JsonObject[], work: RegistryWork): Promise<void> {
+  const owners = new Set<string>();
+  for (const version of versions) {
+    const owner = await ownerOf(writer, version as unknown as Exact<fhir4.Device>, work.knownBases);
+    if (owner !== undefined) owners.add(owner);
+  }
+  for (const owner of owners) await judgeAnew(writer, owner, work);
+}
+
 /** A resend that names the person as they are known now must be known too. */
 async function rememberMoved(writer: StoreWriter, person: string): Promise<void> {
   for (const reading of await writer.readingsOf(person)) await rememberForms(writer, reading.id, [reading]);
@@ -119,6 +127,6 @@ export async function judgeAnew(writer: StoreWriter, key: string, { clock, polic
   const history = await writer.readingsOf(key);
   const standing = await writer.standingBmiOf(key);
   if (history.length === 0 && standing.length === 0) return;
-  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key), history, standing };
+  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key, knownBases), history, standing };
   await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs });
 }

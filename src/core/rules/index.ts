@@ -3,6 +3,7 @@
  * README table and the command line's explanations.
  */
 import { BMI_RULES } from './bmi.ts';
+import { CALIBRATION_RULES } from './calibration.ts';
 import { CHANGE_RULES } from './change.ts';
 import { DEVICE_RULES } from './device.ts';
 import { IDENTITY_RULES } from './identity.ts';
@@ -14,6 +15,7 @@ import { PROFILE_RULES } from './profile.ts';
 import { REPEAT_RULES } from './repeat.ts';
 import type { Rule } from './rule.ts';
 import { STRUCTURE_RULES } from './structure.ts';
+import { TARE_RULES } from './tare.ts';
 import { TIME_RULES } from './time.ts';
 import { UNIT_RULES } from './unit.ts';
 
@@ -28,6 +30,8 @@ export const RULES: readonly Rule[] = [
   ...MIX_UP_RULES,
   ...CHANGE_RULES,
   ...DEVICE_RULES,
+  ...CALIBRATION_RULES,
+  ...TARE_RULES,
   ...BMI_RULES,
   ...REPEAT_RULES,
   ...IDENTITY_RULES,
