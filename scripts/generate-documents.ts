@@ -41,7 +41,9 @@ function calls(): string {
     'search-type': (type) => `GET /fhir/${type}?…`,
   };
   const rows = SERVED.map((served) => {
-    const operations = served.kind === 'reading' ? served.operations.map(({ name }) => `\`POST /fhir/${served.type}/$${name}\``) : [];
+    const operations = (served.operations ?? []).flatMap(({ name, level, methods }) =>
+      methods.map((method) => `\`${method.toUpperCase()} /fhir/${served.type}/${level === 'type' ? '' : '{id}/'}$${name}\``),
+    );
     const lines = [...served.interactions.map((interaction) => `\`${verbs[interaction]?.(served.type) ?? interaction}\``), ...operations];
     return [served.type, lines.join('<br>'), served.parameters.map(({ name }) => `\`${name}\``).join(', ')];
   });

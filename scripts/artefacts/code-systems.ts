@@ -1,7 +1,8 @@
 /** Our CodeSystems, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
 import { RULES } from '../../src/core/rules/index.ts';
-import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER } from '../../src/core/terminology.ts';
+import { TARE_KINDS } from '../../src/core/tare-kinds.ts';
+import { COARSE_TAG, HELD_TAG, IN_DOUBT_TAG, METHODS, OURS, QUALIFIER } from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
 import { header, idOf } from './published.ts';
 
@@ -43,11 +44,13 @@ export function codeSystems(): fhir4.CodeSystem[] {
     codeSystem(
       OURS.deviceKindSystem,
       'Measuring device kinds',
-      'Kinds of devices that weigh people or measure their height or length.',
-      [...new Map(Object.values(METHODS).map(({ deviceKind, deviceDisplay }) => [deviceKind, deviceDisplay]))].map(([code, display]) => ({
-        code,
-        display,
-      })),
+      'Kinds of devices that weigh people or measure their height or length, and of things that are weighed together with a person.',
+      [
+        ...new Map([
+          ...Object.values(METHODS).map(({ deviceKind, deviceDisplay }) => [deviceKind, deviceDisplay] as const),
+          ...Object.entries(TARE_KINDS),
+        ]),
+      ].map(([code, display]) => ({ code, display })),
     ),
     codeSystem(
       OURS.componentSystem,
@@ -58,6 +61,7 @@ export function codeSystems(): fhir4.CodeSystem[] {
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
       { code: COARSE_TAG.code, display: COARSE_TAG.display },
+      { code: IN_DOUBT_TAG.code, display: IN_DOUBT_TAG.display },
     ]),
   ];
 }

@@ -16,7 +16,13 @@ export interface ObservationFacts {
   /** The decoded reading of a weight or height, so that history is read without parsing. */
   readonly reading?: Reading;
   /** For a BMI: what it was derived from. */
-  readonly standing?: { readonly weightId: string; readonly heightId: string; readonly valueText: string; readonly effectiveText: string };
+  readonly standing?: {
+    readonly weightId: string;
+    readonly heightId: string;
+    readonly valueText: string;
+    readonly effectiveText: string;
+    readonly flagged?: true;
+  };
   readonly person: string;
   /** The logical reference that the sender named the person by, when it was one: whose it is can turn out otherwise. */
   readonly personAsSent?: string;

@@ -10,7 +10,12 @@ import type { Finding, Verdict } from './finding.ts';
 import type { Context } from './reading.ts';
 import { OURS, SYSTEM } from './terminology.ts';
 
-interface Because {
+/** Somebody decided it, and said why; the shape of a decision on a reading and of a recall. */
+export interface Decided {
+  readonly decidedBy?: { readonly who: fhir4.Reference; readonly reason: string };
+}
+
+interface Because extends Decided {
   readonly target: { readonly id: string; readonly version: number };
   readonly verdict: Verdict;
   readonly findings: readonly Finding[];
@@ -18,6 +23,8 @@ interface Because {
   readonly entities: readonly fhir4.ProvenanceEntity[];
   readonly activity: 'CREATE' | 'UPDATE';
 }
+
+const AUTHOR = { system: SYSTEM.provenanceAgent, code: 'author', display: 'Author' } as const;
 
 export const SOFTWARE = { name: 'Steelyard' } as const;
 
@@ -27,7 +34,7 @@ export function provenanceId({ id, version }: Because['target']): string {
 
 /** The Provenance of one version of an Observation. */
 export function toProvenance(
-  { target, verdict, findings, additions, entities, activity }: Because,
+  { target, verdict, findings, additions, entities, activity, decidedBy }: Because,
   context: Pick<Context, 'policy' | 'nowMs'>,
 ): fhir4.Provenance {
   const id = provenanceId(target);
@@ -40,8 +47,10 @@ export function toProvenance(
     target: [{ reference: `Observation/${target.id}/_history/${target.version}` }],
     recorded: toInstant(context.nowMs),
     policy: [`${OURS.policyBase}/${version}`],
+    ...(decidedBy && { reason: [{ text: decidedBy.reason }] }),
     activity: { coding: [{ system: SYSTEM.dataOperation, code: activity, display: activity === 'CREATE' ? 'create' : 'revise' }] },
     agent: [
+      ...(decidedBy ? [{ type: { coding: [AUTHOR] }, who: decidedBy.who }] : []),
       {
         type: { coding: [{ system: SYSTEM.provenanceAgent, code: 'assembler', display: 'Assembler' }] },
         who: { identifier: { system: OURS.softwareIdentifier, value: SOFTWARE.name.toLowerCase() }, display: SOFTWARE.name },

@@ -19,7 +19,10 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess';
+  readonly name: 'validate' | 'assess' | 'affected' | 'recall';
+  /** On the type, or on one resource of it. */
+  readonly level: 'type' | 'instance';
+  readonly methods: readonly ('get' | 'post')[];
   readonly definition: string;
   readonly means: string;
 }
@@ -27,6 +30,7 @@ export interface ServedOperation {
 interface ServedBase {
   readonly interactions: readonly Interaction[];
   readonly parameters: readonly ServedParameter[];
+  readonly operations?: readonly ServedOperation[];
   readonly means: string;
 }
 
@@ -35,7 +39,6 @@ export type ServedResource = ServedBase &
     | {
         readonly kind: 'reading';
         readonly type: 'Observation';
-        readonly operations: readonly ServedOperation[];
         readonly profiles: readonly string[];
         readonly includes: readonly string[];
       }
@@ -52,12 +55,13 @@ function referenceParameter(type: Exclude<StoredType, 'Observation'>): ServedPar
   return reference ? [{ name: reference.name, type: 'reference', means: `id or ${reference.target}/id` }] : [];
 }
 
-const registry = (type: RegistryType, means: string): ServedResource => ({
+const registry = (type: RegistryType, means: string, operations?: readonly ServedOperation[]): ServedResource => ({
   kind: 'registry',
   type,
   means,
   interactions: ['update', 'read', 'vread', 'history-instance', 'search-type'],
   parameters: [ID, IDENTIFIER, ...referenceParameter(type)],
+  ...(operations && { operations }),
 });
 
 const artefact = (type: ArtefactType): ServedResource => ({
@@ -86,11 +90,15 @@ export const SERVED: readonly ServedResource[] = [
     operations: [
       {
         name: 'validate',
+        level: 'type',
+        methods: ['post'],
         definition: 'http://hl7.org/fhir/OperationDefinition/Resource-validate',
         means: 'The OperationOutcome that the real call would give; stores nothing.',
       },
       {
         name: 'assess',
+        level: 'type',
+        methods: ['post'],
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-assess`,
         means: 'Verdict, OperationOutcome, the enriched reading and what would be derived from it; stores nothing.',
       },
@@ -99,7 +107,22 @@ export const SERVED: readonly ServedResource[] = [
     includes: [INCLUDE_INPUTS],
   },
   registry('Patient', 'Birth date and sex, for the limits of an age; identifiers, for logical references.'),
-  registry('Device', 'A scale: method, division, capacity, location; a chair: its tare.'),
+  registry('Device', 'A scale: method, division, capacity, location; a chair, cushion, sling or linen: its tare, and whose it is.', [
+    {
+      name: 'affected',
+      level: 'instance',
+      methods: ['get', 'post'],
+      definition: `${CANONICAL_BASE}/OperationDefinition/device-affected`,
+      means: 'Every weight and height from this scale since a time, held and withdrawn ones too, and each BMI derived from them.',
+    },
+    {
+      name: 'recall',
+      level: 'instance',
+      methods: ['post'],
+      definition: `${CANONICAL_BASE}/OperationDefinition/device-recall`,
+      means: 'Marks every reading of a scale that was found wrong, and its BMI, as entered in error or as doubtful; all or none.',
+    },
+  ]),
   registry('DeviceMetric', 'Calibration of a scale.'),
   {
     kind: 'record',

@@ -74,7 +74,7 @@ async function putRejudged(
   context: Pick<Context, 'policy' | 'nowMs'>,
   toSend: VersionedReference[],
 ): Promise<void> {
-  for (const { before, reading, findings } of rejudged) {
+  for (const { before, reading, findings, decidedBy } of rejudged) {
     const current = await writer.current('Observation', before.id);
     if (current === undefined) throw new Error(`Observation/${before.id} was judged again but is not stored`);
     const isKnownToEhr = isForEhr(reading) || (await wasEverSent(writer, before.id));
@@ -94,6 +94,7 @@ async function putRejudged(
         additions,
         entities: [entity('revision', `Observation/${before.id}/_history/${current.version}`)],
         activity: 'UPDATE',
+        ...(decidedBy && { decidedBy }),
       },
       context,
     );

@@ -7,11 +7,20 @@ import type * as fhir4 from 'fhir/r4.js';
 import { exactNumber, type Exact } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
 import type { Comparison, Context, Reading } from '../reading.ts';
-import { COARSE_TAG, HELD_TAG, OBSERVATION_STATUSES, OURS, REPEAT_TAG, SYSTEM, type ObservationStatus } from '../terminology.ts';
+import {
+  COARSE_TAG,
+  HELD_TAG,
+  IN_DOUBT_TAG,
+  OBSERVATION_STATUSES,
+  OURS,
+  REPEAT_TAG,
+  SYSTEM,
+  type ObservationStatus,
+} from '../terminology.ts';
 
 type Extension = Exact<fhir4.Extension>;
 
-const STANDING_TAGS: ReadonlySet<string> = new Set([HELD_TAG.code, REPEAT_TAG.code]);
+const STANDING_TAGS: ReadonlySet<string> = new Set([HELD_TAG.code, REPEAT_TAG.code, IN_DOUBT_TAG.code]);
 const STANDING_EXTENSIONS: ReadonlySet<string> = new Set([OURS.statusAsSentExtension, OURS.comparisonExtension, OURS.repeatOfExtension]);
 
 /**
@@ -44,7 +53,8 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
   return withMarks(
     {
       ...rest,
-      status: restoredStatus(stored),
+      // a recall withdraws what its sender did not
+      status: reading.status === 'entered-in-error' ? reading.status : restoredStatus(stored),
       ...(extensions.length > 0 && { extension: extensions }),
       meta: { ...otherMeta, ...(tags.length > 0 && { tag: tags }) },
     },
@@ -53,8 +63,8 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
 }
 
 /** Puts the marks of a standing on an Observation that has none. */
-export function withMarks(observation: ExactObservation, { held, repeatOf, comparison }: Reading): ExactObservation {
-  const tags = [...(held ? [HELD_TAG] : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG])];
+export function withMarks(observation: ExactObservation, { held, repeatOf, flagged, comparison }: Reading): ExactObservation {
+  const tags = [...(held ? [HELD_TAG] : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG]), ...(flagged ? [IN_DOUBT_TAG] : [])];
   const extensions: Extension[] = [
     ...(held ? [{ url: OURS.statusAsSentExtension, valueCode: observation.status }] : []),
     ...(repeatOf === undefined ? [] : [{ url: OURS.repeatOfExtension, valueReference: referenceTo(repeatOf) }]),

@@ -67,7 +67,8 @@ class Series {
       const standing = this.#standingOf(bare(reading), index);
       this.#standings.set(reading.id, standing);
       const { reading: judged } = standing;
-      if (!judged.held && judged.repeatOf === undefined && isMeasured(judged) && isPositive(judged)) this.#accepted[judged.of].push(judged);
+      const isBaseline = !judged.held && judged.repeatOf === undefined && !judged.flagged;
+      if (isBaseline && isMeasured(judged) && isPositive(judged)) this.#accepted[judged.of].push(judged);
     });
     return [...this.#standings.values()];
   }
@@ -183,7 +184,7 @@ class Series {
   }
 
   #accept({ reading, comparison }: View): Reading {
-    return { ...reading, ...(comparison && { comparison }) };
+    return { ...reading, ...(comparison && !reading.flagged && { comparison }) };
   }
 
   /** What an accepted reading did for the one before it. */
@@ -201,6 +202,7 @@ class Series {
     return this.#near(index, policy.values['release.windowMinutes'] * 60_000).find(
       (other) =>
         isMeasured(other) &&
+        !other.flagged &&
         (other.doubts ?? []).every((id) => PASSPORTS.get(id)?.settledBy !== undefined) &&
         (!needsOtherScale || onTwoScales(reading, other)) &&
         agrees(reading, other, age, policy),
@@ -222,5 +224,6 @@ function bare({ held, repeatOf: _repeatOf, releasedBy: _releasedBy, comparison: 
 const NOT_KNOWN = 'not-known';
 
 function isBirthWeight(reading: Reading): reading is UsableReading {
-  return reading.of === 'weight' && reading.basis === 'birth' && reading.status !== 'entered-in-error' && reading.quantity !== undefined;
+  const { of, basis, status, flagged, quantity } = reading;
+  return of === 'weight' && basis === 'birth' && status !== 'entered-in-error' && !flagged && quantity !== undefined;
 }
