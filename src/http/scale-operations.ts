@@ -80,7 +80,8 @@ function messageOf(affected: number, marked: number, action: RecallOrder['action
   if (affected === 0) return 'This scale measured nothing since then; nothing was changed.';
   const how = action === 'flagged' ? 'flagged' : 'entered in error';
   if (marked === 0) return `All ${affected} readings of this scale since then were marked before; nothing was changed.`;
-  return `${marked} of ${affected} readings of this scale since then were marked as ${how}; the others were marked before.`;
+  const before = affected === marked ? '' : `; ${affected - marked} were marked before`;
+  return `${marked} of ${affected} readings of this scale since then were marked as ${how}${before}.`;
 }
 
 /** Parameters by name; a list says where in the request each stands. */
