@@ -8,7 +8,7 @@ import { describeConfig } from '../src/config.ts';
 import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
-import { operationPath, SERVED } from '../src/http/served.ts';
+import { SERVED } from '../src/http/served.ts';
 
 type Row = readonly string[];
 
@@ -41,7 +41,9 @@ function calls(): string {
     'search-type': (type) => `GET /fhir/${type}?…`,
   };
   const rows = SERVED.map((served) => {
-    const operations = served.kind === 'reading' ? served.operations.map((one) => `\`POST /fhir/${operationPath(one, '{id}')}\``) : [];
+    const operations = (served.operations ?? []).flatMap(({ name, level, methods }) =>
+      methods.map((method) => `\`${method.toUpperCase()} /fhir/${served.type}/${level === 'type' ? '' : '{id}/'}$${name}\``),
+    );
     const lines = [...served.interactions.map((interaction) => `\`${verbs[interaction]?.(served.type) ?? interaction}\``), ...operations];
     return [served.type, lines.join('<br>'), served.parameters.map(({ name }) => `\`${name}\``).join(', ')];
   });

@@ -15,10 +15,12 @@ import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
+import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
 import { putRegistry, type RegistryType } from './ingest/registry.ts';
-import type { Clock, Store, StoreWriter, Token } from './ports.ts';
+import type { Effective } from './core/fhir-time.ts';
+import type { Clock, ObservationSearch, Store, StoreWriter, Token } from './ports.ts';
 
-export type { Assessment, BundleAnswer, HeldAnswer, IntakeAnswer };
+export type { Affected, Assessment, BundleAnswer, HeldAnswer, IntakeAnswer, Recalled, RecallOrder };
 
 export interface Intake {
   /**
@@ -46,6 +48,10 @@ export interface Intake {
   assess(parsed: JsonValue): Promise<Assessment>;
   /** A batch or transaction Bundle (parsed and known to be a Bundle resource). */
   bundle(parsed: JsonObject, text: string): Promise<BundleAnswer>;
+  /** Readings of a scale since a time, with their BMI. Throws ServiceError ERR_NOT_FOUND, ERR_BAD_VALUE (cursor). */
+  affected(deviceId: string, since: Effective, page: Pick<ObservationSearch, 'count' | 'cursor'>): Promise<Affected>;
+  /** Marks the readings of a scale that was found wrong, all or none. Throws ServiceError ERR_NOT_FOUND. */
+  recall(deviceId: string, order: RecallOrder): Promise<Recalled>;
 }
 
 export interface IntakeParts {
@@ -146,6 +152,15 @@ export function createIntake(parts: IntakeParts): Intake {
     },
 
     bundle: (parsed, text) => takeBundle(parsed, text, workNow()),
+
+    affected: (deviceId, since, page) => affectedBy(store.read, deviceId, since, page),
+
+    async recall(deviceId, order) {
+      const work = workNow();
+      const recalled = await store.write((writer) => recallScale(writer, deviceId, order, work));
+      if (recalled.marked.length > 0) onStored();
+      return recalled;
+    },
   };
 }
 

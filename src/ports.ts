@@ -26,8 +26,8 @@ export interface StoredResource {
 export interface RegistryFacts {
   readonly identifiers: readonly Token[];
   /**
-   * `Device/{id}` that a DeviceMetric belongs to; `Patient/{id}` that replaces a Patient; targets of
-   * a Provenance (`Observation/{id}`).
+   * The Device that a DeviceMetric belongs to, the Patient whose a Device is or who replaces a
+   * Patient; targets of a Provenance (`Observation/{id}`).
    */
   readonly references: readonly string[];
 }

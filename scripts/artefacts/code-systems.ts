@@ -2,7 +2,18 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { CONDITIONS } from '../../src/core/conditions.ts';
 import { RULES } from '../../src/core/rules/index.ts';
-import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER, REPEAT_TAG, UNASSIGNED_TAG, WEIGH_AGAIN_TAG } from '../../src/core/terminology.ts';
+import { TARE_KINDS } from '../../src/core/tare-kinds.ts';
+import {
+  COARSE_TAG,
+  HELD_TAG,
+  IN_DOUBT_TAG,
+  METHODS,
+  OURS,
+  QUALIFIER,
+  REPEAT_TAG,
+  UNASSIGNED_TAG,
+  WEIGH_AGAIN_TAG,
+} from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
 import { header, idOf } from './published.ts';
 
@@ -44,11 +55,13 @@ export function codeSystems(): fhir4.CodeSystem[] {
     codeSystem(
       OURS.deviceKindSystem,
       'Measuring device kinds',
-      'Kinds of devices that weigh people or measure their height or length.',
-      [...new Map(Object.values(METHODS).map(({ deviceKind, deviceDisplay }) => [deviceKind, deviceDisplay]))].map(([code, display]) => ({
-        code,
-        display,
-      })),
+      'Kinds of devices that weigh people or measure their height or length, and of things that are weighed together with a person.',
+      [
+        ...new Map([
+          ...Object.values(METHODS).map(({ deviceKind, deviceDisplay }) => [deviceKind, deviceDisplay] as const),
+          ...Object.entries(TARE_KINDS),
+        ]),
+      ].map(([code, display]) => ({ code, display })),
     ),
     codeSystem(
       OURS.componentSystem,
@@ -64,7 +77,7 @@ export function codeSystems(): fhir4.CodeSystem[] {
     ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
-      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG].map(({ code, display }) => ({ code, display })),
+      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG, IN_DOUBT_TAG].map(({ code, display }) => ({ code, display })),
     ]),
   ];
 }

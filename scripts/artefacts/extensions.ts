@@ -3,12 +3,15 @@ import type * as fhir4 from 'fhir/r4.js';
 import { INCOMPARABLE_WORDS } from '../../src/core/serial/comparability.ts';
 import { DECISION_CODES } from '../../src/core/decision.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS } from '../../src/core/terminology.ts';
-import { boundToR4, element, HL7 } from './elements.ts';
+import { boundToR4, element, HL7, referenceTo } from './elements.ts';
 import { header, idOf } from './published.ts';
+
+type ValueType =
+  'code' | 'string' | 'boolean' | 'dateTime' | 'Quantity' | 'Coding' | 'CodeableConcept' | 'Reference' | fhir4.ElementDefinitionType;
 
 /** A part of a complex extension, or the whole of a simple one. */
 interface Part {
-  readonly type: 'code' | 'string' | 'boolean' | 'Quantity' | 'Coding' | 'CodeableConcept' | 'Reference';
+  readonly type: ValueType | readonly ValueType[];
   readonly short: string;
   readonly min?: number;
   /** Once when absent. */
@@ -25,7 +28,7 @@ interface ExtensionRow {
   readonly url: string;
   readonly title: string;
   readonly description: string;
-  readonly on: string;
+  readonly on: string | readonly string[];
   readonly content: Part | Readonly<Record<string, Part | Group>>;
 }
 
@@ -181,6 +184,37 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     on: 'Device',
     content: { type: 'code', short: Object.keys(CLOTHING_ANSWERS).join(', ') },
   },
+  {
+    url: OURS.tareMassExtension,
+    title: 'Tare mass',
+    description:
+      'What a chair, cushion, sling or linen weighs empty, who established it and when. Device.patient says whose it is, where it is one person’s.',
+    on: 'Device',
+    content: {
+      mass: { type: 'Quantity', short: 'Mass above zero in kg, g or [lb_av]', min: 1 },
+      establishedAt: { type: 'dateTime', short: 'When it was weighed, to the day or finer', min: 1 },
+      establishedBy: {
+        type: [...referenceTo('Practitioner', 'PractitionerRole', 'Organization'), 'string'],
+        short: 'Who weighed it',
+        min: 1,
+      },
+    },
+  },
+  {
+    url: OURS.tareDeviceExtension,
+    title: 'What was subtracted',
+    description:
+      'A chair, cushion, sling or linen that was on the scale together with the person and whose mass was subtracted; repeated, on the weight or on its tare component.',
+    on: ['Observation', 'Observation.component'],
+    content: { type: referenceTo('Device'), short: 'The Device whose mass was subtracted' },
+  },
+  {
+    url: OURS.currentLocationExtension,
+    title: 'Ward of the person',
+    description: 'Where the person is now; a scale that stands on another ward is remarked on.',
+    on: 'Patient',
+    content: { type: referenceTo('Location'), short: 'The ward' },
+  },
 ];
 
 export function extensions(): fhir4.StructureDefinition[] {
@@ -189,7 +223,7 @@ export function extensions(): fhir4.StructureDefinition[] {
     fhirVersion: '4.0.1' as const,
     kind: 'complex-type' as const,
     abstract: false,
-    context: [{ type: 'element' as const, expression: row.on }],
+    context: [row.on].flat().map((expression) => ({ type: 'element' as const, expression })),
     type: 'Extension',
     baseDefinition: `${HL7}/StructureDefinition/Extension`,
     derivation: 'constraint' as const,
@@ -203,15 +237,20 @@ export function extensions(): fhir4.StructureDefinition[] {
 }
 
 function isPart(content: ExtensionRow['content'] | Group): content is Part {
-  return typeof (content as Part).type === 'string';
+  return (content as Part).type !== undefined;
 }
 
 function simple(id: string, url: string, { type, short, binding }: Part): fhir4.ElementDefinition[] {
   return [
     element(`${id}.extension`, { max: '0' }),
     element(`${id}.url`, { fixedUri: url }),
-    element(`${id}.value[x]`, { min: 1, max: '1', short, type: [{ code: type }], ...(binding && { binding }) }),
+    element(`${id}.value[x]`, { min: 1, max: '1', short, type: typesOf(type), ...(binding && { binding }) }),
   ];
+}
+
+function typesOf(type: Part['type']): fhir4.ElementDefinitionType[] {
+  const list: readonly ValueType[] = Array.isArray(type) ? (type as readonly ValueType[]) : [type as ValueType];
+  return list.map((one) => (typeof one === 'string' ? { code: one } : one));
 }
 
 function complex(id: string, url: string, parts: Readonly<Record<string, Part | Group>>): fhir4.ElementDefinition[] {

@@ -34,19 +34,24 @@ function parameter(
   return { name, use, min: Number(min), max, type, documentation };
 }
 
+interface Call {
+  readonly code: string;
+  readonly resource: 'Observation' | 'Device';
+  readonly on: 'type' | 'instance';
+  readonly affectsState: boolean;
+}
+
 function operation(
-  code: string,
-  on: 'type' | 'instance',
-  affectsState: boolean,
+  { code, resource, on, affectsState }: Call,
   naming: { readonly title: string; readonly description: string },
   parameters: Parameter[],
 ): fhir4.OperationDefinition {
   return {
-    ...header('OperationDefinition', { id: `observation-${code}`, ...naming }),
+    ...header('OperationDefinition', { id: `${resource.toLowerCase()}-${code}`, ...naming }),
     kind: 'operation',
     affectsState,
     code,
-    resource: ['Observation'],
+    resource: [resource],
     system: false,
     type: on === 'type',
     instance: on === 'instance',
@@ -59,7 +64,7 @@ function needing(name: DecisionParameter): string {
 }
 
 export function operations(): fhir4.OperationDefinition[] {
-  return [assess(), decide(), claim()];
+  return [assess(), decide(), claim(), affected(), recall()];
 }
 
 function assess(): fhir4.OperationDefinition {
@@ -68,7 +73,7 @@ function assess(): fhir4.OperationDefinition {
     description:
       'A dry run of taking in one reading, by the very same engine: the verdict, every finding, the reading as it would be stored and each Observation that would be derived from it. Nothing is stored or forwarded. The body is Parameters, or the Observation itself.',
   };
-  return operation('assess', 'type', false, naming, [
+  return operation({ code: 'assess', resource: 'Observation', on: 'type', affectsState: false }, naming, [
     parameter('in', 'resource', '1..1', 'Observation', 'The reading as it would be sent.'),
     parameter('out', 'verdict', '1..1', 'code', 'accepted, held or refused'),
     parameter('out', 'outcome', '1..1', 'OperationOutcome', 'Every finding: the rule, the element and what to do.'),
@@ -86,7 +91,7 @@ function decide(): fhir4.OperationDefinition {
     description:
       'What somebody makes of a reading that is held. A decision is made once: another one, and one on a reading that is not held, is answered 409; only weigh-again leaves the final decision open. A value or a person by which a rule refuses the reading is answered 422 and nothing changes. If-Match is honoured. The Provenance of the version says who decided what, when and why.',
   };
-  return operation('decide', 'instance', true, naming, [
+  return operation({ code: 'decide', resource: 'Observation', on: 'instance', affectsState: true }, naming, [
     parameter('in', 'decision', '1..1', 'code', `One of: ${meanings}.`),
     parameter('in', 'reason', '0..1', 'string', `Why, in at most ${LONGEST_REASON} characters. Needed for ${needing('reason')}.`),
     parameter('in', 'who', '1..1', 'Element', WHO),
@@ -116,10 +121,55 @@ function claim(): fhir4.OperationDefinition {
     description:
       'Names the person of a reading that arrived without one, where the policy holds such readings (unassigned.accept), at most unassigned.claimMinutes after measuring. It is then judged for that person as if it arrived now: accepted, or held by other rules. Too late, or a second time, is answered 409.',
   };
-  return operation('claim', 'instance', true, naming, [
+  return operation({ code: 'claim', resource: 'Observation', on: 'instance', affectsState: true }, naming, [
     parameter('in', 'subject', '1..1', 'Reference', 'The person, as scanned: Patient/ID, or an identifier with system and value.'),
     parameter('in', 'who', '1..1', 'Element', WHO),
     parameter('out', 'outcome', '1..1', 'OperationOutcome', 'Every finding for that person.'),
     parameter('out', 'observation', '1..1', 'Observation', 'The reading as it stands now.'),
+  ]);
+}
+
+const SINCE =
+  'From when on the scale is taken to be wrong: a day, which is that whole day in UTC, or a time with its offset. A reading without a time counts when its day reaches as far.';
+
+function affected(): fhir4.OperationDefinition {
+  const naming = {
+    title: 'What a scale measured since a time',
+    description:
+      'Lists every weight and height from a scale since a time, held and withdrawn ones too, as the matches of a searchset Bundle, and each BMI derived from those of the page as included. Paged as searches are: _count is 1000 at most, total counts the readings of all pages, and next goes on where the page ends.',
+  };
+  return operation({ code: 'affected', resource: 'Device', on: 'instance', affectsState: false }, naming, [
+    parameter('in', 'since', '1..1', 'dateTime', SINCE),
+    parameter('in', '_count', '0..1', 'integer', 'Readings a page; 100 when absent.'),
+    parameter('out', 'return', '1..1', 'Bundle', 'A searchset.'),
+  ]);
+}
+
+function recall(): fhir4.OperationDefinition {
+  const naming = {
+    title: 'Recall of a scale that was wrong',
+    description:
+      'Marks every weight and height from a scale since a time, in one unit of work: as entered in error, and their BMI are voided; or with the tag scale-in-doubt, on their BMI too, and then no later weight is compared with them. Later readings are judged again, the health record is told, and a Provenance of each new version says who recalled it, when and why. Called again it changes nothing further, and says so.',
+  };
+  return operation({ code: 'recall', resource: 'Device', on: 'instance', affectsState: true }, naming, [
+    parameter('in', 'since', '1..1', 'dateTime', SINCE),
+    parameter('in', 'action', '1..1', 'code', 'entered-in-error or flagged'),
+    parameter('in', 'reason', '1..1', 'string', 'Why, in words; kept in each Provenance.'),
+    parameter(
+      'in',
+      'who',
+      '1..1',
+      'Element',
+      'Who recalls it: valueReference (Practitioner, PractitionerRole, Organization; literal, by identifier or by display) or valueString.',
+    ),
+    parameter('out', 'message', '1..1', 'string', 'What was done, in a sentence.'),
+    parameter('out', 'affected', '1..1', 'integer', 'Readings of the scale since then.'),
+    parameter('out', 'alreadyMarked', '1..1', 'integer', 'Those of them that were marked before.'),
+    parameter('out', 'marked', '1..1', 'integer', 'Those that were marked now.'),
+    parameter('out', 'derivedChanged', '1..1', 'integer', 'BMI that were voided, marked or derived anew.'),
+    parameter('out', 'rejudged', '1..1', 'integer', 'Readings of other scales that stand otherwise now.'),
+    parameter('out', 'reading', '0..*', 'Reference', 'A reading that was marked now.'),
+    parameter('out', 'derived', '0..*', 'Reference', 'A BMI that was voided, marked or derived anew.'),
+    parameter('out', 'otherReading', '0..*', 'Reference', 'A reading of another scale that stands otherwise now.'),
   ]);
 }

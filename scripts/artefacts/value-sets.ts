@@ -28,7 +28,12 @@ export function valueSets(): fhir4.ValueSet[] {
   return [
     valueSet(VALUE_SET.weighingMethods, 'Weighing methods', 'Ways of weighing a person.', methodsOf('weight')),
     valueSet(VALUE_SET.heightMethods, 'Height methods', 'Ways of measuring height or length.', methodsOf('height')),
-    valueSet(VALUE_SET.deviceKinds, 'Measuring device kinds', 'Kinds of scales and height meters.', { system: OURS.deviceKindSystem }),
+    valueSet(
+      VALUE_SET.deviceKinds,
+      'Measuring device kinds',
+      'Kinds of scales and height meters, and of what is weighed together with a person.',
+      { system: OURS.deviceKindSystem },
+    ),
     valueSet(
       VALUE_SET.clothingAnswers,
       'Clothing answers',

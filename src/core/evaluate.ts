@@ -57,6 +57,8 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
     person: context.person.key,
     ...(context.replaces?.moves !== undefined && { moves: context.replaces.moves }),
     ...(context.device && { device: context.device.key }),
+    ...(context.tareDevices && { tareDevices: context.tareDevices.map(({ key }) => key) }),
+    ...(isStillFlagged(context) && { flagged: true as const }),
     ...(context.mistakenFor && { mistakenFor: context.mistakenFor }),
   });
   const { enriched, findings: ruleFindings } = examine(observation, decoded, context);
@@ -101,6 +103,11 @@ function saidOf(standings: readonly Standing[], { id }: Context): readonly Findi
 function refusalsOf(reading: Reading, context: Context): readonly Finding[] {
   const said = saidOf(judgeSerial([...context.history, reading], context), context);
   return verdictOf(said) === 'refused' ? said : [];
+}
+
+/** A correction by its sender does not put the scale right; one that names another scale does. */
+function isStillFlagged({ replaces, device }: Context): boolean {
+  return replaces?.flagged === true && replaces.device === device?.key;
 }
 
 function isWithdrawal({ status }: ExactObservation, { replaces }: Context): boolean {

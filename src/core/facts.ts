@@ -16,7 +16,13 @@ export interface ObservationFacts {
   /** The decoded reading of a weight or height, so that history is read without parsing. */
   readonly reading?: Reading;
   /** For a BMI: what it was derived from. */
-  readonly standing?: { readonly weightId: string; readonly heightId: string; readonly valueText: string; readonly effectiveText: string };
+  readonly standing?: {
+    readonly weightId: string;
+    readonly heightId: string;
+    readonly valueText: string;
+    readonly effectiveText: string;
+    readonly flagged?: true;
+  };
   readonly person: string;
   /** The key of the person as the sender named them: whose it is can turn out otherwise. */
   readonly personAsSent?: string;

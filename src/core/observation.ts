@@ -198,6 +198,8 @@ export interface Attribution {
   readonly person: string;
   readonly moves?: number;
   readonly device?: string;
+  readonly tareDevices?: readonly string[];
+  readonly flagged?: true;
   readonly mistakenFor?: readonly OtherPerson[];
 }
 
@@ -207,7 +209,7 @@ export interface Attribution {
  */
 export function toReading(
   observation: ExactObservation,
-  { id, version, person, moves, device, mistakenFor }: Attribution,
+  { id, version, person, moves, device, tareDevices, flagged, mistakenFor }: Attribution,
 ): Reading | undefined {
   const measure = codedMeasure(observation);
   const effective = effectiveOf(observation);
@@ -233,6 +235,7 @@ export function toReading(
     person,
     ...(moves !== undefined && { moves }),
     ...(device !== undefined && { device }),
+    ...(flagged && { flagged }),
     ...(mistakenFor && { mistakenFor }),
     ...(method && { method }),
     ...(clothing && { clothing }),
@@ -240,6 +243,7 @@ export function toReading(
     ...(conditions.length > 0 && { conditions }),
     ...(gross && { gross }),
     ...(tare && { tare }),
+    ...(tareDevices && { tareDevices }),
     tieKey: tieKeyOf(observation),
   };
 }

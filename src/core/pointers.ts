@@ -1,7 +1,9 @@
 /** Where references point: to a resource by id, by identifier, into the resource itself, or nowhere. */
 import type * as fhir4 from 'fhir/r4.js';
+import { identifierTokens } from './facts.ts';
 import type { Exact } from './json.ts';
 import type { ExactObservation } from './observation.ts';
+import { OURS } from './terminology.ts';
 
 /** How a reference points, as far as text can tell. Absolute ones to a known base are literal. */
 export type Pointer =
@@ -42,6 +44,22 @@ export function keyOf(pointer: Pointer): string | undefined {
 
 export function logicalKey({ system, value }: { readonly system: string; readonly value: string }): string {
   return `identifier:${system}|${value}`;
+}
+
+/** The keys under which others may refer to a resource by identifier. */
+export function logicalKeysOf(resource: Parameters<typeof identifierTokens>[0]): string[] {
+  return identifierTokens(resource).flatMap(({ system, value }) => (system === undefined ? [] : [logicalKey({ system, value })]));
+}
+
+/** Stands for a chair that is named by a reference which leads nowhere. */
+export const UNRESOLVED = 'unresolved';
+
+/** The chairs, cushions, slings and linen that a reading names, on itself or on its tare component. */
+export function tarePointers(observation: ExactObservation, knownBases: readonly string[]): Pointer[] {
+  const holders = [observation, ...(observation.component ?? [])];
+  return holders.flatMap(({ extension = [] }) =>
+    extension.flatMap(({ url, valueReference }) => (url === OURS.tareDeviceExtension ? [pointerOf(valueReference, knownBases)] : [])),
+  );
 }
 
 /** The measuring device: a reference, or a contained Device known by its first identifier. */

@@ -28,6 +28,7 @@ export interface StoredReading {
   /** When its first version was stored: the present for the rules about time. */
   readonly receivedMs: number;
   readonly device?: DeviceFacts;
+  readonly tareDevices?: Context['tareDevices'];
 }
 
 /** All weights and heights of one person. */
@@ -143,7 +144,7 @@ function takenIn(
 
 /** What the rules that look at an Observation by itself say of it; facts of person and device are those of today. */
 function ownFindings(
-  { reading, sent, receivedMs, device }: StoredReading,
+  { reading, sent, receivedMs, device, tareDevices }: StoredReading,
   { person, knownBases }: PersonOnTrial,
   policy: Policy,
 ): readonly Finding[] {
@@ -157,6 +158,7 @@ function ownFindings(
     version: 1,
     person,
     ...(device && { device }),
+    ...(tareDevices && { tareDevices }),
     ...(mistakenFor && { mistakenFor }),
     history: [],
     standing: [],

@@ -10,15 +10,18 @@ import type { Finding, Verdict } from './finding.ts';
 import type { Context, Instruction } from './reading.ts';
 import { OURS, SYSTEM } from './terminology.ts';
 
-interface Because {
+/** Somebody decided it, and said why; the shape of a decision on a reading and of a recall. */
+export interface DecidedBy {
+  readonly decidedBy?: { readonly who: fhir4.Reference; readonly reason: string };
+}
+
+interface Because extends DecidedBy {
   readonly target: { readonly id: string; readonly version: number };
   readonly verdict: Verdict;
   readonly findings: readonly Finding[];
   readonly additions: readonly Addition[];
   readonly entities: readonly fhir4.ProvenanceEntity[];
   readonly activity: 'CREATE' | 'UPDATE';
-  /** Who is behind it, where it was not the sender, and why. */
-  readonly decidedBy?: { readonly who: fhir4.Reference; readonly reason: string };
   /** What they decided, see `decision.ts`. */
   readonly decision?: Instruction['as'];
 }

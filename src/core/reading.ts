@@ -3,11 +3,13 @@
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
 import type * as fhir4 from 'fhir/r4.js';
+import type { ScaleCheck } from './calibration.ts';
 import type { Condition } from './conditions.ts';
 import type { Effective } from './fhir-time.ts';
 import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
 import type { Decimal } from './decimal.ts';
+import type { TareKind } from './tare-kinds.ts';
 import type { Basis, ClothingClass, Measured, Method, ObservationStatus, Position } from './terminology.ts';
 
 /** One body weight or body height, decoded from an Observation that conforms. */
@@ -49,6 +51,8 @@ export interface Reading {
   readonly claimedAt?: string;
   /** Our id of the Observation under which it stood for another person. */
   readonly movedFrom?: string;
+  /** Its scale was found wrong: it is no baseline and feeds no comparison, and its BMI is marked. */
+  readonly flagged?: true;
   /** Ids of the rules that hold it for what it says itself. */
   readonly doubts?: readonly string[];
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */
@@ -163,6 +167,22 @@ export interface DeviceFacts {
   readonly location?: string;
   readonly defaultMethod?: Method;
   readonly defaultClothing?: ClothingClass;
+  /** Key of the ward that it stands on. */
+  readonly ward?: string;
+  /** Zero checks and calibrations of its meters, in no order. */
+  readonly checks?: readonly ScaleCheck[];
+}
+
+/** What the service has been told of a chair, cushion, sling or linen that a reading names. */
+export interface TareFacts {
+  /** `Device/{id}`, `identifier:{system}|{value}`, or `unresolved` for a reference that leads nowhere. */
+  readonly key: string;
+  readonly known: boolean;
+  readonly kind?: TareKind;
+  readonly mass?: Quantity;
+  readonly establishedAt?: Effective;
+  /** Key of the person whose it is; absent when it is the ward's. */
+  readonly person?: string;
 }
 
 /** A stored BMI Observation that stands or stood for one weight. */
@@ -174,6 +194,8 @@ export interface StandingBmi {
   readonly heightId: string;
   readonly valueText: string;
   readonly effectiveText: string;
+  /** The scale of one of its inputs was found wrong. */
+  readonly flagged?: true;
 }
 
 /** Everything a judgement depends on, as values, so that each decision can be made again. */
@@ -186,6 +208,8 @@ export interface Context {
   readonly version: number;
   readonly person: PersonFacts;
   readonly device?: DeviceFacts;
+  /** The chairs, cushions, slings and linen that the reading names, each once, in the order of their keys. */
+  readonly tareDevices?: readonly TareFacts[];
   /** The person's other readings, current versions, this one excluded. */
   readonly history: readonly Reading[];
   /** The person's stored BMI Observations, whatever their status. */

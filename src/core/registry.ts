@@ -1,5 +1,6 @@
 /** What the small registries say: a Patient's birth date, a Device's division and usual method. */
 import type * as fhir4 from 'fhir/r4.js';
+import type { ScaleCheck } from './calibration.ts';
 import { parseDecimal } from './decimal.ts';
 import { ageAt, DAY_MS } from './fhir-time.ts';
 import { finding, type Finding } from './finding.ts';
@@ -7,24 +8,51 @@ import { registryFactUnusable } from './rules/device.ts';
 import type { Exact } from './json.ts';
 import { hasCoding } from './observation.ts';
 import { keyOf, pointerOf } from './pointers.ts';
-import { isUnitCode } from './quantity.ts';
+import { isUnitCode, type Quantity } from './quantity.ts';
 import type { DeviceFacts, PersonFacts } from './reading.ts';
+import { tareMassOf } from './tare.ts';
 import { CLOTHING_ANSWERS, METHODS, OURS, SYSTEM, type ClothingClass, type Method } from './terminology.ts';
 
-export function toPersonFacts(key: string, patient: Exact<fhir4.Patient>): PersonFacts {
+/** What the service was told apart from the resource itself. */
+interface Told {
+  /** FHIR bases whose absolute references count as relative ones. */
+  readonly knownBases?: readonly string[];
+}
+
+/** @param chairs masses of the chairs, cushions and slings that are registered as this person's */
+export function toPersonFacts(
+  key: string,
+  patient: Exact<fhir4.Patient>,
+  { knownBases = [], chairs = [] }: Told & { readonly chairs?: readonly Quantity[] } = {},
+): PersonFacts {
+  const ward = wardOf(patient, knownBases);
   return {
     key,
     known: true,
     ...(patient.birthDate !== undefined && { birthDate: patient.birthDate }),
     ...(patient.gender !== undefined && { sex: patient.gender }),
+    ...(chairs.length > 0 && { chairs }),
+    ...(ward !== undefined && { ward }),
   };
+}
+
+function wardOf({ extension }: Exact<fhir4.Patient>, knownBases: readonly string[]): string | undefined {
+  const current = extension?.find(({ url }) => url === OURS.currentLocationExtension);
+  return keyOf(pointerOf(current?.valueReference, knownBases));
 }
 
 /**
  * A scale: division and capacity from our extensions, the method from an extension or from a
  * `type` coding of our kinds of device. What a Device does not say stays unknown.
+ *
+ * @param checks zero checks and calibrations of its meters
  */
-export function toDeviceFacts(key: string, device: Exact<fhir4.Device>): DeviceFacts {
+export function toDeviceFacts(
+  key: string,
+  device: Exact<fhir4.Device>,
+  { knownBases = [], checks = [] }: Told & { readonly checks?: readonly ScaleCheck[] } = {},
+): DeviceFacts {
+  const ward = keyOf(pointerOf(device.location, knownBases));
   const division = extensionQuantity(device, OURS.divisionExtension);
   const capacity = extensionQuantity(device, OURS.capacityExtension);
   const method = extensionCode<Method>(device, OURS.defaultMethodExtension, METHODS) ?? methodOfKind(device);
@@ -39,6 +67,8 @@ export function toDeviceFacts(key: string, device: Exact<fhir4.Device>): DeviceF
     ...(location !== undefined && { location }),
     ...(method && { defaultMethod: method }),
     ...(clothing && { defaultClothing: clothing }),
+    ...(ward !== undefined && { ward }),
+    ...(checks.length > 0 && { checks }),
   };
 }
 
@@ -105,12 +135,27 @@ const FACT_FORMS: readonly FactForm[] = [
 /** Findings about facts of a Device that are there and say nothing that a rule could use. */
 export function unusableDeviceFacts(device: Exact<fhir4.Device>): Finding[] {
   const facts = toDeviceFacts('', device);
-  return FACT_FORMS.flatMap(({ url, fact, what, form }) => {
+  const unusable = FACT_FORMS.flatMap(({ url, fact, what, form }) => {
     const index = device.extension?.findIndex((item) => item.url === url) ?? -1;
     return index >= 0 && facts[fact] === undefined
       ? [finding(registryFactUnusable, { what, form }, { expression: `Device.extension[${index}]` })]
       : [];
   });
+  return [...unusable, ...(tareMassOf(device) === 'unusable' ? [unusableTare(device)] : [])];
+}
+
+function unusableTare(device: Exact<fhir4.Device>): Finding {
+  const form = 'a mass above zero in kg, g or [lb_av], with establishedAt (a day or finer) and establishedBy';
+  const index = device.extension?.findIndex(({ url }) => url === OURS.tareMassExtension) ?? -1;
+  return finding(registryFactUnusable, { what: 'The tare', form }, { expression: `Device.extension[${index}]` });
+}
+
+function unusableWard(patient: Exact<fhir4.Patient>): Finding[] {
+  const index = patient.extension?.findIndex(({ url }) => url === OURS.currentLocationExtension) ?? -1;
+  const { valueReference } = patient.extension?.[index] ?? {};
+  if (index < 0 || valueReference?.reference !== undefined || valueReference?.identifier !== undefined) return [];
+  const form = 'a Reference to a Location, or one by identifier';
+  return [finding(registryFactUnusable, { what: 'The ward of the person', form }, { expression: `Patient.extension[${index}]` })];
 }
 
 /**
@@ -132,6 +177,7 @@ export function unusablePersonFacts(patient: Exact<fhir4.Patient>, nowMs: number
       ? [finding(registryFactUnusable, { what: 'The birth date', form: 'today or earlier' }, { expression: 'Patient.birthDate' })]
       : []),
     ...(stray < 0 ? [] : [replacementUnusable(stray)]),
+    ...unusableWard(patient),
   ];
 }
 

@@ -51,6 +51,9 @@ export const OURS = {
   capacityExtension: `${CANONICAL_BASE}/StructureDefinition/scale-capacity`,
   defaultMethodExtension: `${CANONICAL_BASE}/StructureDefinition/default-method`,
   defaultClothingExtension: `${CANONICAL_BASE}/StructureDefinition/default-clothing`,
+  tareMassExtension: `${CANONICAL_BASE}/StructureDefinition/tare-mass`,
+  tareDeviceExtension: `${CANONICAL_BASE}/StructureDefinition/tare-device`,
+  currentLocationExtension: `${CANONICAL_BASE}/StructureDefinition/current-location`,
 } as const;
 
 /** Profiles of the vital-signs page of R4 (4.0.1). */
@@ -80,6 +83,9 @@ export const WEIGH_AGAIN_TAG = { system: OURS.tagSystem, code: 'weigh-again-aske
 
 /** The tag on a held reading that arrived without a person and waits to be claimed. */
 export const UNASSIGNED_TAG = { system: OURS.tagSystem, code: 'unassigned', display: 'Held until somebody says whose it is' } as const;
+
+/** The tag on readings of a scale that was found wrong, and on the BMI derived from them. */
+export const IN_DOUBT_TAG = { system: OURS.tagSystem, code: 'scale-in-doubt', display: 'From a scale that was found wrong' } as const;
 
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';

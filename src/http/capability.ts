@@ -86,7 +86,9 @@ function toRestResource(served: ServedResource): fhir4.CapabilityStatementRestRe
     referencePolicy: ['literal', 'logical', 'local'],
     ...(isReading && { searchInclude: [...served.includes] }),
     searchParam: served.parameters.map(({ name, type, means }) => ({ name, type, documentation: means })),
-    ...(isReading && { operation: served.operations.map(({ name, definition, means }) => ({ name, definition, documentation: means })) }),
+    ...(served.operations && {
+      operation: served.operations.map(({ name, definition, means }) => ({ name, definition, documentation: means })),
+    }),
   };
 }
 

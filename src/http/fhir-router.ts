@@ -14,7 +14,8 @@ import { assessObservation, validateObservation } from './observation-operations
 import { searchObservations } from './observation-search.ts';
 import { putRegistry, searchRegistry } from './registry.ts';
 import { notesOf } from './request-notes.ts';
-import { operationPath, SERVED, type Interaction, type ServedResource } from './served.ts';
+import { affectedByScale, recallScale } from './scale-operations.ts';
+import { SERVED, type Interaction, type ServedOperation, type ServedResource } from './served.ts';
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
 
@@ -67,25 +68,25 @@ function systemRoutes(serving: Serving): Route[] {
 
 function resourceRoutes(serving: Serving, served: ServedResource): Route[] {
   const routes = served.interactions.flatMap((interaction) => interactionRoutes(serving, served, interaction));
-  if (served.kind !== 'reading') return routes;
-  const operations: Readonly<Record<(typeof served.operations)[number]['name'], Handler>> = {
-    validate: validateObservation(serving),
-    assess: assessObservation(serving),
-    decide: decideObservation(serving),
-    claim: claimObservation(serving),
-  };
-  return [
-    ...routes,
-    ...served.operations.flatMap((operation) =>
-      // some clients percent-encode the dollar sign, which express takes for another path
-      ['$', '%24'].map((dollar): Route => ({
-        method: 'post',
-        path: `/${operationPath(operation, ':id', dollar)}`,
-        before: takeJsonBody,
-        handle: operations[operation.name],
-      })),
-    ),
-  ];
+  return [...routes, ...(served.operations ?? []).flatMap((operation) => operationRoutes(serving, served, operation))];
+}
+
+const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) => Handler>> = {
+  validate: validateObservation,
+  assess: assessObservation,
+  decide: decideObservation,
+  claim: claimObservation,
+  affected: affectedByScale,
+  recall: recallScale,
+};
+
+function operationRoutes(serving: Serving, { type }: ServedResource, { name, level, methods }: ServedOperation): Route[] {
+  const place = level === 'type' ? `/${type}` : `/${type}/:id`;
+  const handle = OPERATIONS[name](serving);
+  // some clients percent-encode the dollar sign, which express takes for another path
+  return ['$', '%24'].flatMap((dollar) =>
+    methods.map((method): Route => ({ method, path: `${place}/${dollar}${name}`, before: method === 'post' ? takeJsonBody : [], handle })),
+  );
 }
 
 function interactionRoutes(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {

@@ -31,6 +31,7 @@ export function putRegistry(serving: Serving, type: RegistryType): Handler {
 
 /** The one reference that each type is searched by, and what it refers to. */
 export const REFERENCE_PARAMETERS: Readonly<Partial<Record<SearchedType, { readonly name: string; readonly target: StoredType }>>> = {
+  Device: { name: 'patient', target: 'Patient' },
   DeviceMetric: { name: 'source', target: 'Device' },
   Provenance: { name: 'target', target: 'Observation' },
 };

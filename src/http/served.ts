@@ -19,21 +19,18 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess' | 'decide' | 'claim';
-  /** On the type, or on one Observation by its id. */
-  readonly on: 'type' | 'instance';
+  readonly name: 'validate' | 'assess' | 'decide' | 'claim' | 'affected' | 'recall';
+  /** On the type, or on one resource of it. */
+  readonly level: 'type' | 'instance';
+  readonly methods: readonly ('get' | 'post')[];
   readonly definition: string;
   readonly means: string;
-}
-
-/** The path of an operation below the FHIR base, with `id` for the id of the Observation. */
-export function operationPath({ name, on }: Pick<ServedOperation, 'name' | 'on'>, id: string, dollar = '$'): string {
-  return `Observation/${on === 'instance' ? `${id}/` : ''}${dollar}${name}`;
 }
 
 interface ServedBase {
   readonly interactions: readonly Interaction[];
   readonly parameters: readonly ServedParameter[];
+  readonly operations?: readonly ServedOperation[];
   readonly means: string;
 }
 
@@ -42,7 +39,6 @@ export type ServedResource = ServedBase &
     | {
         readonly kind: 'reading';
         readonly type: 'Observation';
-        readonly operations: readonly ServedOperation[];
         readonly profiles: readonly string[];
         readonly includes: readonly string[];
       }
@@ -59,12 +55,13 @@ function referenceParameter(type: Exclude<StoredType, 'Observation'>): ServedPar
   return reference ? [{ name: reference.name, type: 'reference', means: `id or ${reference.target}/id` }] : [];
 }
 
-const registry = (type: RegistryType, means: string): ServedResource => ({
+const registry = (type: RegistryType, means: string, operations?: readonly ServedOperation[]): ServedResource => ({
   kind: 'registry',
   type,
   means,
   interactions: ['update', 'read', 'vread', 'history-instance', 'search-type'],
   parameters: [ID, IDENTIFIER, ...referenceParameter(type)],
+  ...(operations && { operations }),
 });
 
 const artefact = (type: ArtefactType): ServedResource => ({
@@ -93,26 +90,30 @@ export const SERVED: readonly ServedResource[] = [
     operations: [
       {
         name: 'validate',
-        on: 'type',
+        level: 'type',
+        methods: ['post'],
         definition: 'http://hl7.org/fhir/OperationDefinition/Resource-validate',
         means: 'The OperationOutcome that the real call would give; stores nothing.',
       },
       {
         name: 'assess',
-        on: 'type',
+        level: 'type',
+        methods: ['post'],
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-assess`,
         means: 'Verdict, OperationOutcome, the enriched reading and what would be derived from it; stores nothing.',
       },
       {
         name: 'decide',
-        on: 'instance',
+        level: 'instance',
+        methods: ['post'],
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-decide`,
         means:
           'What somebody makes of a held reading: keep, correct, wrong-person, discard or weigh-again. Once; a second decision is answered 409.',
       },
       {
         name: 'claim',
-        on: 'instance',
+        level: 'instance',
+        methods: ['post'],
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-claim`,
         means: 'Names the person of a reading that arrived without one, where the policy takes such readings in, within its time.',
       },
@@ -121,7 +122,22 @@ export const SERVED: readonly ServedResource[] = [
     includes: [INCLUDE_INPUTS],
   },
   registry('Patient', 'Birth date and sex, for the limits of an age; identifiers, for logical references.'),
-  registry('Device', 'A scale: method, division, capacity, location; a chair: its tare.'),
+  registry('Device', 'A scale: method, division, capacity, location; a chair, cushion, sling or linen: its tare, and whose it is.', [
+    {
+      name: 'affected',
+      level: 'instance',
+      methods: ['get', 'post'],
+      definition: `${CANONICAL_BASE}/OperationDefinition/device-affected`,
+      means: 'Every weight and height from this scale since a time, held and withdrawn ones too, and each BMI derived from them.',
+    },
+    {
+      name: 'recall',
+      level: 'instance',
+      methods: ['post'],
+      definition: `${CANONICAL_BASE}/OperationDefinition/device-recall`,
+      means: 'Marks every reading of a scale that was found wrong, and its BMI, as entered in error or as doubtful; all or none.',
+    },
+  ]),
   registry('DeviceMetric', 'Calibration of a scale.'),
   {
     kind: 'record',

@@ -11,7 +11,7 @@ import type { Reading } from '../core/reading.ts';
 import { isUnassigned } from '../core/unassigned.ts';
 import type { StoreWriter } from '../ports.ts';
 import { refused } from './answer.ts';
-import { treeOf } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 import { conflict, loadHeld, toHeldAnswer, type HeldAnswer } from './held.ts';
 import type { ClaimRequest } from './parameters.ts';
 import { rewriteReading, type ReadingWork } from './reading.ts';

@@ -15,7 +15,8 @@ import type * as fhir4 from 'fhir/r4.js';
 import { ServiceError } from '../errors.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
 import { refused } from './answer.ts';
-import { loadPerson, treeOf } from './context.ts';
+import { loadPerson } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 import { conflict, loadHeld, toHeldAnswer, type HeldAnswer } from './held.ts';
 import { asUnadorned, judgeNew, rewriteReading, settle, type ReadingWork } from './reading.ts';
 import { recordMark } from './record.ts';
@@ -86,7 +87,7 @@ async function move(
   work: DecisionWork,
 ): Promise<Answer> {
   const { current, reading, subject, instruction } = deciding;
-  const right = await loadPerson(writer, pointerOf(subject, work.knownBases));
+  const right = await loadPerson(writer, pointerOf(subject, work.knownBases), work.knownBases);
   if (right.key === reading.person)
     throw new ServiceError('ERR_BAD_VALUE', 'The reading is of this person already. Name another one, or decide otherwise.', {
       expression: subjectPlace,

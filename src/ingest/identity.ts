@@ -5,7 +5,7 @@ import { isHeld, type ExactObservation } from '../core/observation.ts';
 import type { Reading } from '../core/reading.ts';
 import { identifierConflict, otherStatus, resent, resentHeld } from '../core/rules/identity.ts';
 import { OURS } from '../core/terminology.ts';
-import { treeOf } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 import type { StoredResource, StoreReader, StoreWriter } from '../ports.ts';
 
 export interface Resend {

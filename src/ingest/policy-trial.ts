@@ -16,7 +16,8 @@ import { tryPolicy, type Policies, type PolicyChange, type StoredReading } from 
 import type { Reading } from '../core/reading.ts';
 import type { Measured } from '../core/terminology.ts';
 import type { Refusal, StoreReader } from '../ports.ts';
-import { loadFacts, loadPersonByKey, treeOf } from './context.ts';
+import { loadFacts, loadPersonByKey } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 import { judgeNew, type Judgement } from './reading.ts';
 import { additionsTo } from './record.ts';
 
@@ -48,7 +49,7 @@ export async function* tryOnReadings(reader: StoreReader, trial: PolicyTrial): A
     const readings: StoredReading[] = [];
     for (const reading of history) readings.push(await storedReading(reader, reading, trial));
     const { knownBases } = trial;
-    const changes = tryPolicy({ person: await loadPersonByKey(reader, person), readings, knownBases }, trial);
+    const changes = tryPolicy({ person: await loadPersonByKey(reader, person, knownBases), readings, knownBases }, trial);
     yield { person, readings: count, changes: changes.filter(isSpokenOf) };
   }
 }
@@ -76,8 +77,8 @@ async function storedReading(reader: StoreReader, reading: Reading, { knownBases
     reading,
     added.map(({ what }) => what),
   );
-  const { device } = await loadFacts(reader, sent, { policy: inForce, knownBases }, person);
-  return { reading, sent, receivedMs: received.startMs, ...(device && { device }) };
+  const { device, tareDevices } = await loadFacts(reader, sent, { policy: inForce, knownBases }, person);
+  return { reading, sent, receivedMs: received.startMs, ...(device && { device }), ...(tareDevices && { tareDevices }) };
 }
 
 /** A refusal of which the candidate would take in the reading. */

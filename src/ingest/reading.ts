@@ -16,10 +16,11 @@ import { isUnassigned, UNASSIGNED_ANYWHERE } from '../core/unassigned.ts';
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.ts';
-import { loadContext, treeOf, type Surroundings } from './context.ts';
+import { loadContext, type Surroundings } from './context.ts';
 import { othersOnTheScale } from './others-on-scale.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
 import { additionsTo, record } from './record.ts';
+import { treeOf } from './stored-tree.ts';
 
 export interface ReadingWork extends Surroundings {
   readonly forwards: boolean;

@@ -9,11 +9,11 @@ import { toInstant } from '../core/fhir-time.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
 import { isHeld, isRepeat, type ExactObservation } from '../core/observation.ts';
-import { additionsIn, entity, instructedBy, provenanceId, toProvenance } from '../core/provenance.ts';
+import { additionsIn, entity, instructedBy, provenanceId, toProvenance, type DecidedBy } from '../core/provenance.ts';
 import type { Context, Instruction, Reading } from '../core/reading.ts';
 import type { Rejudged } from '../core/serial/rejudged.ts';
 import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
-import { treeOf } from './context.ts';
+import { treeOf } from './stored-tree.ts';
 
 export interface Recorded {
   /** The weight or height, when one was stored. */
@@ -91,11 +91,11 @@ async function putRejudged(
   context: Pick<Context, 'policy' | 'nowMs'>,
   toSend: VersionedReference[],
 ): Promise<void> {
-  for (const { before, reading, findings } of rejudged) {
+  for (const { before, reading, findings, decidedBy } of rejudged) {
     const current = await writer.current('Observation', before.id);
     if (current === undefined) throw new Error(`Observation/${before.id} was judged again but is not stored`);
     const isKnownToEhr = isForEhr(reading) || (await wasEverSent(writer, before.id));
-    const { resource, provenance } = await putStanding(writer, current, { reading, findings }, context);
+    const { resource, provenance } = await putStanding(writer, current, { reading, findings, ...(decidedBy && { decidedBy }) }, context);
     if (isKnownToEhr) toSend.push(versioned(resource), versioned(provenance));
   }
 }
@@ -104,7 +104,7 @@ async function putRejudged(
 async function putStanding(
   writer: StoreWriter,
   current: StoredResource,
-  { reading, findings, instruction }: Pick<Marking, 'reading' | 'findings'> & Partial<Pick<Marking, 'instruction'>>,
+  { reading, findings, instruction, decidedBy }: Pick<Marking, 'reading' | 'findings'> & Partial<Pick<Marking, 'instruction'>> & DecidedBy,
   context: Pick<Context, 'policy' | 'nowMs'>,
 ): Promise<{ readonly resource: StoredResource; readonly provenance: StoredResource }> {
   const { id } = current;
@@ -125,6 +125,7 @@ async function putStanding(
       entities: [entity('revision', `Observation/${id}/_history/${current.version}`)],
       activity: 'UPDATE',
       ...instructedBy(instruction),
+      ...(decidedBy && { decidedBy }),
     },
     context,
   );

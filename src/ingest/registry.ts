@@ -15,9 +15,11 @@ import { replacedBy, replacementUnusable, unusableDeviceFacts, unusablePersonFac
 import { ServiceError } from '../errors.ts';
 import { refused, type Taken } from './answer.ts';
 import type { StoredResource, StoreWriter } from '../ports.ts';
-import { loadPersonByKey, treeOf, type Surroundings } from './context.ts';
+import { loadPersonByKey, type Surroundings } from './context.ts';
+import { ownerOf, registryReferences } from './devices.ts';
 import { rememberForms } from './identity.ts';
 import { recordConsequences } from './record.ts';
+import { treeOf } from './stored-tree.ts';
 import { leadsTo, personFor, survivorOf } from './survivor.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
@@ -55,9 +57,10 @@ export async function putRegistry(
   const filedFor = type === 'Patient' ? `Patient/${await survivorOf(writer, id)}` : '';
   const stored = await writer.putRegistry(type, id, resource, {
     identifiers: identifierTokens(resource),
-    references: referencesOf(type, resource, work.knownBases),
+    references: registryReferences(type, resource, work.knownBases),
   });
   if (type === 'Patient') await takeOver(writer, id, resource as unknown as Exact<fhir4.Patient>, before, filedFor, work);
+  if (type === 'Device') await judgeOwnersAnew(writer, [resource, ...(before ? [treeOf(before)] : [])], work);
   return {
     status: before === undefined ? 201 : 200,
     findings: [],
@@ -89,16 +92,6 @@ async function unusableFacts(
   const replacement = replacedBy(patient, knownBases);
   if (unusable.length > 0 || replacement === undefined || !(await leadsTo(writer, replacement, id))) return unusable;
   return [replacementUnusable(patient.link?.findIndex(({ type: linked }) => linked === 'replaced-by') ?? 0)];
-}
-
-function referencesOf(type: RegistryType, resource: JsonObject, knownBases: readonly string[]): string[] {
-  if (type === 'Device') return [];
-  if (type === 'Patient') {
-    const replacement = replacedBy(resource as unknown as Exact<fhir4.Patient>, knownBases);
-    return replacement === undefined ? [] : [`Patient/${replacement}`];
-  }
-  const source = (resource as unknown as Exact<fhir4.DeviceMetric>).source?.reference;
-  return source === undefined ? [] : [source];
 }
 
 /**
@@ -136,6 +129,16 @@ async function takeOver(
   for (const person of concerned) await judgeAnew(writer, person, work);
 }
 
+/** Whose chair it is, and whose it was: what is known to be subtracted tells forgotten chairs. */
+async function judgeOwnersAnew(writer: StoreWriter, versions: readonly JsonObject[], work: RegistryWork): Promise<void> {
+  const owners = new Set<string>();
+  for (const version of versions) {
+    const owner = await ownerOf(writer, version as unknown as Exact<fhir4.Device>, work.knownBases);
+    if (owner !== undefined) owners.add(owner);
+  }
+  for (const owner of owners) await judgeAnew(writer, owner, work);
+}
+
 /** A resend that names the person as they are known now must be known too. */
 async function rememberMoved(writer: StoreWriter, person: string): Promise<void> {
   for (const reading of await writer.readingsOf(person)) await rememberForms(writer, reading.id, [reading]);
@@ -146,6 +149,6 @@ export async function judgeAnew(writer: StoreWriter, key: string, { clock, polic
   const history = await writer.readingsOf(key);
   const standing = await writer.standingBmiOf(key);
   if (history.length === 0 && standing.length === 0) return;
-  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key), history, standing };
+  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key, knownBases), history, standing };
   await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs });
 }

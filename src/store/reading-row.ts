@@ -56,8 +56,8 @@ function fromWritten([text, unit]: WrittenQuantity): Quantity {
 
 type Standing = NonNullable<ObservationFacts['standing']>;
 
-export function toStandingText({ weightId, heightId, valueText, effectiveText }: Standing): string {
-  return JSON.stringify({ weightId, heightId, valueText, effectiveText } satisfies Standing);
+export function toStandingText({ weightId, heightId, valueText, effectiveText, flagged }: Standing): string {
+  return JSON.stringify({ weightId, heightId, valueText, effectiveText, ...(flagged && { flagged }) } satisfies Standing);
 }
 
 export function fromStandingText(text: string, columns: Pick<StandingBmi, 'id' | 'version' | 'status'>): StandingBmi {

@@ -56,6 +56,8 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
     putRegistry: unexpected('putRegistry'),
     assess: unexpected('assess'),
     bundle: unexpected('bundle'),
+    affected: unexpected('affected'),
+    recall: unexpected('recall'),
     ...parts,
   };
 }

@@ -7,9 +7,9 @@ import { factsOf, type ObservationFacts } from '../facts.ts';
 import { parseDateTime, type Effective } from '../fhir-time.ts';
 import { exactNumber } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
-import { entity, referenceOf, toProvenance } from '../provenance.ts';
+import { entity, referenceOf, toProvenance, type DecidedBy } from '../provenance.ts';
 import type { Context, Reading, StandingBmi } from '../reading.ts';
-import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
+import { IN_DOUBT_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
 import type { BmiDraft } from './bmi.ts';
 
 export interface Derived {
@@ -21,7 +21,7 @@ export interface Derived {
 }
 
 /** What a derivation depends on besides the readings. */
-export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing'>;
+export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing'> & DecidedBy;
 
 /**
  * A BMI's id follows from its weight's, so the same fact never gets two resources. A weight that
@@ -50,6 +50,7 @@ function isSame(draft: BmiDraft, now: StandingBmi): boolean {
     now.status === statusOf(draft) &&
     now.heightId === draft.height.id &&
     now.valueText === draft.valueText &&
+    now.flagged === flaggedIn(draft) &&
     now.effectiveText === draft.weight.effective.text
   );
 }
@@ -60,9 +61,21 @@ function statusOf({ weight, height }: BmiDraft): ObservationStatus {
   return statuses.find((status) => status === 'corrected') ?? statuses.find((status) => status === 'amended') ?? 'final';
 }
 
+/** In doubt as long as one of its inputs is. */
+function flaggedIn({ weight, height }: BmiDraft): true | undefined {
+  return weight.flagged ?? height.flagged;
+}
+
 function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: DerivationContext): Derived {
   const { weight, height, valueText } = draft;
-  const standing = { weightId: weight.id, heightId: height.id, valueText, effectiveText: weight.effective.text };
+  const flagged = flaggedIn(draft);
+  const standing = {
+    weightId: weight.id,
+    heightId: height.id,
+    valueText,
+    effectiveText: weight.effective.text,
+    ...(flagged && { flagged }),
+  };
   const inputs = [weight, height].map(({ id, version }) => entity('derivation', `Observation/${id}/_history/${version}`));
   const place = { id: now?.id ?? bmiIdOf(weight), version: (now?.version ?? 0) + 1 };
   return toDerived({ ...standing, ...place, status: statusOf(draft) }, weight.effective, inputs, context);
@@ -81,11 +94,11 @@ function toDerived(
   entities: readonly fhir4.ProvenanceEntity[],
   context: DerivationContext,
 ): Derived {
-  const { id, weightId, heightId, valueText, effectiveText, status, version } = bmi;
+  const { id, weightId, heightId, valueText, effectiveText, flagged, status, version } = bmi;
   const observation = {
     resourceType: 'Observation',
     id,
-    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile] },
+    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile], ...(flagged && { tag: [IN_DOUBT_TAG] }) },
     identifier: [{ system: OURS.observationIdentifier, value: id }],
     status,
     category: [{ coding: [VITAL_SIGNS_CATEGORY] }],
@@ -100,10 +113,18 @@ function toDerived(
     person: context.person.key,
     held: false,
     effective,
-    standing: { weightId, heightId, valueText, effectiveText },
+    standing: { weightId, heightId, valueText, effectiveText, ...(flagged && { flagged }) },
   });
   const provenance = toProvenance(
-    { target: { id, version }, verdict: 'accepted', findings: [], additions: [], entities, activity: version === 1 ? 'CREATE' : 'UPDATE' },
+    {
+      target: { id, version },
+      verdict: 'accepted',
+      findings: [],
+      additions: [],
+      entities,
+      activity: version === 1 ? 'CREATE' : 'UPDATE',
+      ...(context.decidedBy && { decidedBy: context.decidedBy }),
+    },
     context,
   );
   return { id, version, observation, facts, provenance };

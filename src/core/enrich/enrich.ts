@@ -3,9 +3,12 @@
  * method, device and clothing. It adds and never changes or drops what the sender wrote; each
  * addition says where it came from.
  */
-import type { Context, Reading } from '../reading.ts';
+import type { Context, DeviceFacts, Reading, TareFacts } from '../reading.ts';
 import { codedMeasure, type ExactObservation } from '../observation.ts';
 import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM } from '../terminology.ts';
+import { toShortestText } from '../decimal.ts';
+import { inBaseUnit, UNITS } from '../quantity.ts';
+import { sumOfTares } from '../tare.ts';
 import { isUnassigned } from '../unassigned.ts';
 import { CODE_ELEMENT, METHOD_ELEMENT } from './additions.ts';
 import { clothingQualifier, knownClothing } from './clothing.ts';
@@ -26,7 +29,7 @@ export interface Enriched {
 }
 
 /** Adds what is known of how the reading was taken. Readings without a value get no qualifiers. */
-export function enrich(observation: ExactObservation, reading: Reading, { device, policy, id }: Context): Enriched {
+export function enrich(observation: ExactObservation, reading: Reading, { device, tareDevices, policy, id }: Context): Enriched {
   const method = knownMethod(reading, device);
   const clothing = knownClothing(observation, reading, device);
   const position = knownPosition(observation, reading, method);
@@ -48,6 +51,8 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
     observation: result,
     reading: {
       ...reading,
+      ...divisionOf(reading, device),
+      ...tareOf(reading, tareDevices),
       ...(method && { method: method.answer }),
       ...(clothing && { clothing: clothing.answer }),
       ...(position && { position: position.answer }),
@@ -58,6 +63,17 @@ export function enrich(observation: ExactObservation, reading: Reading, { device
       ...qualifiers.map(({ code, origin }) => ({ what: code.display, origin })),
     ],
   };
+}
+
+function divisionOf({ of }: Reading, device: DeviceFacts | undefined): Pick<Reading, 'division'> {
+  const { division } = device ?? {};
+  return division === undefined || UNITS[division.unit].of !== of ? {} : { division: toShortestText(inBaseUnit(division)) };
+}
+
+/** What was subtracted by its sender's word, else what the named chairs and slings are known to weigh. */
+function tareOf({ of, tare }: Reading, tareDevices: readonly TareFacts[] | undefined): Pick<Reading, 'tare'> {
+  const known = tare ?? (of === 'weight' && tareDevices ? sumOfTares(tareDevices) : undefined);
+  return known ? { tare: known } : {};
 }
 
 function withParentCode(observation: ExactObservation, { of }: Reading): ExactObservation {

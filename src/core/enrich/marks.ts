@@ -10,6 +10,7 @@ import type { Comparison, Context, Reading } from '../reading.ts';
 import {
   COARSE_TAG,
   HELD_TAG,
+  IN_DOUBT_TAG,
   OBSERVATION_STATUSES,
   OURS,
   REPEAT_TAG,
@@ -22,7 +23,13 @@ import { isUnassigned } from '../unassigned.ts';
 
 type Extension = Exact<fhir4.Extension>;
 
-const STANDING_TAGS: ReadonlySet<string> = new Set([HELD_TAG.code, REPEAT_TAG.code, WEIGH_AGAIN_TAG.code, UNASSIGNED_TAG.code]);
+const STANDING_TAGS: ReadonlySet<string> = new Set([
+  HELD_TAG.code,
+  REPEAT_TAG.code,
+  WEIGH_AGAIN_TAG.code,
+  UNASSIGNED_TAG.code,
+  IN_DOUBT_TAG.code,
+]);
 const STANDING_EXTENSIONS: ReadonlySet<string> = new Set([
   OURS.statusAsSentExtension,
   OURS.comparisonExtension,
@@ -61,7 +68,8 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
   return withMarks(
     {
       ...rest,
-      status: restoredStatus(stored),
+      // a recall withdraws what its sender did not
+      status: reading.status === 'entered-in-error' ? reading.status : restoredStatus(stored),
       ...(extensions.length > 0 && { extension: extensions }),
       meta: { ...otherMeta, ...(tags.length > 0 && { tag: tags }) },
     },
@@ -71,8 +79,8 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
 
 /** Puts the marks of a standing on an Observation that has none. */
 export function withMarks(observation: ExactObservation, reading: Reading): ExactObservation {
-  const { held, repeatOf, comparison, decided, movedFrom } = reading;
-  const tags = [...(held ? waitingTags(reading) : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG])];
+  const { held, repeatOf, comparison, decided, movedFrom, flagged } = reading;
+  const tags = [...(held ? waitingTags(reading) : []), ...(repeatOf === undefined ? [] : [REPEAT_TAG]), ...(flagged ? [IN_DOUBT_TAG] : [])];
   const extensions: Extension[] = [
     ...(held ? [{ url: OURS.statusAsSentExtension, valueCode: observation.status }] : []),
     ...(repeatOf === undefined ? [] : [{ url: OURS.repeatOfExtension, valueReference: referenceTo(repeatOf) }]),

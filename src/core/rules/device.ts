@@ -1,5 +1,5 @@
-/** The measuring device: what is known of it, and whether gross, tare and net agree. */
-import { compare, decimal, isNegative, multiply, subtract, toShortestText } from '../decimal.ts';
+/** The measuring device: what is known of it, and whether it may be used. */
+import { compare, toShortestText } from '../decimal.ts';
 import { UNITS, inBaseUnit } from '../quantity.ts';
 import { devicePointer } from '../pointers.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
@@ -54,51 +54,6 @@ const deviceQuarantined: Rule = {
     device?.status === 'inactive' || device?.status === 'entered-in-error' ? { facts: { status: device.status } } : undefined,
 };
 
-const tareArithmetic: Rule = {
-  id: 'tare-arithmetic',
-  title: 'Gross, tare and net do not add up',
-  family: 'device',
-  outcome: 'hold',
-  movable: true,
-  code: 'business-rule',
-  expression: VALUE_NUMBER,
-  source: 'OIML R 76-1, net weight is gross minus tare; nursing practice: subtract the chair before recording',
-  explain:
-    'Gross {gross} less tare {tare} is {difference} kg, but the weight says {net}. Check whether the chair was subtracted, and weigh again.',
-  check: ({ reading }) => {
-    const { gross, tare, quantity } = reading ?? {};
-    if (gross === undefined || tare === undefined || quantity === undefined) return undefined;
-    const difference = subtract(inBaseUnit(gross), inBaseUnit(tare));
-    const apart = subtract(inBaseUnit(quantity), difference);
-    const distance = isNegative(apart) ? multiply(apart, decimal('-1')) : apart;
-    const sameUnit = gross.unit === quantity.unit && tare.unit === quantity.unit;
-    // figures of different units were each rounded to their own step: allow one step of each
-    const allowed = sameUnit ? decimal('0') : decimal('0.2');
-    if (compare(distance, allowed) <= 0) return undefined;
-    return {
-      facts: {
-        gross: `${gross.text} ${gross.unit}`,
-        tare: `${tare.text} ${tare.unit}`,
-        net: `${quantity.text} ${quantity.unit}`,
-        difference: toShortestText(difference),
-      },
-    };
-  },
-};
-
-const tareNegative: Rule = {
-  id: 'tare-negative',
-  title: 'A tare below zero',
-  family: 'device',
-  outcome: 'refuse',
-  movable: true,
-  code: 'business-rule',
-  expression: 'Observation.component',
-  source: 'OIML R 76-1, tare: the load that is subtracted; common practice: a chair weighs something',
-  explain: 'The tare is below zero, and no chair, cushion or sling weighs less than nothing. Zero the scale, and weigh the chair again.',
-  check: ({ reading }) => (reading?.tare !== undefined && isNegative(reading.tare.value) ? {} : undefined),
-};
-
 /** Raised when a Patient or Device is taken in: what judging depends on is never silently ignored. */
 export const registryFactUnusable: Rule = {
   id: 'registry-fact-unusable',
@@ -112,11 +67,4 @@ export const registryFactUnusable: Rule = {
   explain: '{what} cannot be used: it must be {form}. Send it so, or leave it out.',
 };
 
-export const DEVICE_RULES: readonly Rule[] = [
-  deviceUnknown,
-  deviceOverload,
-  deviceQuarantined,
-  tareNegative,
-  tareArithmetic,
-  registryFactUnusable,
-];
+export const DEVICE_RULES: readonly Rule[] = [deviceUnknown, deviceOverload, deviceQuarantined, registryFactUnusable];

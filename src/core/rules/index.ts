@@ -3,6 +3,7 @@
  * README table and the command line's explanations.
  */
 import { BMI_RULES } from './bmi.ts';
+import { CALIBRATION_RULES } from './calibration.ts';
 import { CHANGE_RULES } from './change.ts';
 import { CONDITION_RULES } from './condition.ts';
 import { DEVICE_RULES } from './device.ts';
@@ -15,6 +16,7 @@ import { PROFILE_RULES } from './profile.ts';
 import { REPEAT_RULES } from './repeat.ts';
 import type { Rule } from './rule.ts';
 import { STRUCTURE_RULES } from './structure.ts';
+import { TARE_RULES } from './tare.ts';
 import { TIME_RULES } from './time.ts';
 import { UNIT_RULES } from './unit.ts';
 
@@ -30,6 +32,8 @@ export const RULES: readonly Rule[] = [
   ...MIX_UP_RULES,
   ...CHANGE_RULES,
   ...DEVICE_RULES,
+  ...CALIBRATION_RULES,
+  ...TARE_RULES,
   ...BMI_RULES,
   ...REPEAT_RULES,
   ...IDENTITY_RULES,

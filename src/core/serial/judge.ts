@@ -68,7 +68,8 @@ class Series {
       const standing = this.#standingOf(bare(reading), index);
       this.#standings.set(reading.id, standing);
       const { reading: judged } = standing;
-      if (!judged.held && judged.repeatOf === undefined && isMeasured(judged) && isPositive(judged)) this.#accepted[judged.of].push(judged);
+      const isBaseline = !judged.held && judged.repeatOf === undefined && !judged.flagged;
+      if (isBaseline && isMeasured(judged) && isPositive(judged)) this.#accepted[judged.of].push(judged);
     });
     return [...this.#standings.values()];
   }
@@ -190,7 +191,7 @@ class Series {
   }
 
   #accept({ reading, comparison }: View): Reading {
-    return { ...reading, ...(comparison && { comparison }) };
+    return { ...reading, ...(comparison && !reading.flagged && { comparison }) };
   }
 
   /** What an accepted reading did for the one before it. */
@@ -208,6 +209,7 @@ class Series {
     return this.#near(index, policy.values['release.windowMinutes'] * 60_000).find(
       (other) =>
         isMeasured(other) &&
+        !other.flagged &&
         (other.doubts ?? []).every((id) => PASSPORTS.get(id)?.settledBy !== undefined) &&
         (!needsOtherScale || onTwoScales(reading, other)) &&
         agrees(reading, other, age, policy),
@@ -229,5 +231,6 @@ function bare({ held, repeatOf: _repeatOf, releasedBy: _releasedBy, comparison: 
 const NOT_KNOWN = 'not-known';
 
 function isBirthWeight(reading: Reading): reading is UsableReading {
-  return reading.of === 'weight' && reading.basis === 'birth' && reading.status !== 'entered-in-error' && reading.quantity !== undefined;
+  const { of, basis, status, flagged, quantity } = reading;
+  return of === 'weight' && basis === 'birth' && status !== 'entered-in-error' && !flagged && quantity !== undefined;
 }

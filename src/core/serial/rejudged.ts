@@ -1,9 +1,10 @@
 /** From the standings that were stored to those that ought to be: which readings get a new version. */
 import type { Finding } from '../finding.ts';
 import type { Context, Reading } from '../reading.ts';
+import type { DecidedBy } from '../provenance.ts';
 import type { Standing } from './judge.ts';
 
-export interface Rejudged {
+export interface Rejudged extends DecidedBy {
   readonly before: Reading;
   /** With its new standing and the version that it will have. */
   readonly reading: Reading;
@@ -26,9 +27,21 @@ export function standsAlike(one: Reading, other: Reading): boolean {
 }
 
 /** Everything of a standing in one text, to compare it by. */
-function standingOf({ held, repeatOf, releasedBy, comparison }: Reading): string {
+function standingOf({ status, flagged, held, repeatOf, releasedBy, comparison }: Reading): string {
   const { previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable } = comparison ?? {};
-  return JSON.stringify([held, repeatOf, releasedBy, previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable]);
+  return JSON.stringify([
+    status,
+    flagged,
+    held,
+    repeatOf,
+    releasedBy,
+    previous,
+    reasons,
+    changeKg,
+    changePercent,
+    changePerDayKg,
+    lastComparable,
+  ]);
 }
 
 /** All readings as they will be stored. */

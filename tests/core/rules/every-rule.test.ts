@@ -5,6 +5,7 @@ import { MOVABLE_RULES, RULES } from '../../../src/core/rules/index.ts';
 import type { Rule } from '../../../src/core/rules/rule.ts';
 import { weight } from '../../measurements.ts';
 import { problemsOf, ruleTester, type RuleRows } from './rule-tester.ts';
+import { CALIBRATION_ROWS } from './rows/calibration.ts';
 import { CHANGE_ROWS } from './rows/change.ts';
 import { CONDITION_ROWS } from './rows/condition.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
@@ -13,6 +14,7 @@ import { PERSON_ROWS } from './rows/person.ts';
 import { PLAUSIBILITY_ROWS } from './rows/plausibility.ts';
 import { PRECISION_ROWS } from './rows/precision.ts';
 import { PROFILE_ROWS } from './rows/profile.ts';
+import { TARE_ROWS } from './rows/tare.ts';
 import { TIME_ROWS } from './rows/time.ts';
 import { UNIT_ROWS } from './rows/unit.ts';
 
@@ -27,6 +29,8 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...MIX_UP_ROWS,
   ...CHANGE_ROWS,
   ...DEVICE_ROWS,
+  ...CALIBRATION_ROWS,
+  ...TARE_ROWS,
 };
 
 for (const [id, rows] of Object.entries(ROWS)) {

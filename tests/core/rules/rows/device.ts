@@ -1,18 +1,13 @@
 /** Example rows of the rules about the measuring device. */
 import { decimal } from '../../../../src/core/decimal.ts';
 import type { DeviceFacts } from '../../../../src/core/reading.ts';
-import { height, measured, weight } from '../../../measurements.ts';
+import { height, weight } from '../../../measurements.ts';
 import type { RuleRows } from '../rule-tester.ts';
+import { inChair } from './tare.ts';
 
 const SCALE: DeviceFacts = { key: 'Device/scale-7', known: true };
 const of200 = { device: { ...SCALE, capacity: { value: decimal('200'), unit: 'kg' } } } as const;
 const on = { device: { reference: 'Device/scale-7' } };
-const part = (code: 'gross' | 'tare', value: string, unit: string) => ({
-  code: { coding: [{ system: 'https://steelyard.example/fhir/CodeSystem/weighing-component', code }] },
-  valueQuantity: measured(value, unit),
-});
-const inChair = (net: string, gross: string, tare: string, units: readonly [string, string, string] = ['kg', 'kg', 'kg']) =>
-  weight(net, units[0], { component: [part('gross', gross, units[1]), part('tare', tare, units[2])] });
 const OVERLOAD = 'The registered capacity of this scale is 200 kg, and the load was more. Use a scale with enough capacity.';
 
 export const DEVICE_ROWS: Readonly<Record<string, RuleRows>> = {
@@ -71,49 +66,6 @@ export const DEVICE_ROWS: Readonly<Record<string, RuleRows>> = {
         },
         outcome: 'warn',
         message: 'This device is registered as inactive, so its readings wait. Weigh again on another scale.',
-      },
-    ],
-  },
-  'tare-negative': {
-    as: { outcome: 'refuse', code: 'business-rule', expression: 'Observation.component' },
-    accepts: [
-      { title: 'nothing to subtract', observation: inChair('70.0', '70.0', '0.0') },
-      { title: 'a chair', observation: inChair('70.0', '86.5', '16.5') },
-    ],
-    rejects: [
-      {
-        title: 'less than nothing',
-        observation: inChair('70.0', '60.0', '-10.0'),
-        message:
-          'The tare is below zero, and no chair, cushion or sling weighs less than nothing. Zero the scale, and weigh the chair again.',
-      },
-    ],
-  },
-  'tare-arithmetic': {
-    as: { outcome: 'hold', code: 'business-rule', expression: 'Observation.value.ofType(Quantity).value' },
-    accepts: [
-      { title: 'net is gross less tare', observation: inChair('70.0', '82.5', '12.5') },
-      { title: 'units that were rounded each', observation: inChair('70.0', '181.75', '12.5', ['kg', '[lb_av]', 'kg']) },
-      { title: 'only the tare is known', observation: weight('70.0', 'kg', { component: [part('tare', '12.5', 'kg')] }) },
-    ],
-    rejects: [
-      {
-        title: 'the chair was not subtracted',
-        observation: inChair('82.5', '82.5', '12.5'),
-        message:
-          'Gross 82.5 kg less tare 12.5 kg is 70 kg, but the weight says 82.5 kg. Check whether the chair was subtracted, and weigh again.',
-      },
-      {
-        title: 'a tenth is missing',
-        observation: inChair('69.9', '82.5', '12.5'),
-        message:
-          'Gross 82.5 kg less tare 12.5 kg is 70 kg, but the weight says 69.9 kg. Check whether the chair was subtracted, and weigh again.',
-      },
-      {
-        title: 'units that cannot have been rounded so far apart',
-        observation: inChair('70.0', '182.50', '12.5', ['kg', '[lb_av]', 'kg']),
-        message:
-          'Gross 182.50 [lb_av] less tare 12.5 kg is 70.280607525 kg, but the weight says 70.0 kg. Check whether the chair was subtracted, and weigh again.',
       },
     ],
   },
