@@ -5,7 +5,7 @@ import type { Exact, JsonObject } from '../core/json.ts';
 import { keyOf, logicalKey, logicalKeysOf, pointerOf, UNRESOLVED, type Pointer } from '../core/pointers.ts';
 import type { Quantity } from '../core/quantity.ts';
 import type { DeviceFacts, TareFacts } from '../core/reading.ts';
-import { toDeviceFacts } from '../core/registry.ts';
+import { replacedBy, toDeviceFacts } from '../core/registry.ts';
 import { compareText } from '../core/serial/order.ts';
 import { tareMassOf, toTareFacts } from '../core/tare.ts';
 import type { StoredResource, StoreReader } from '../ports.ts';
@@ -16,16 +16,19 @@ const MOST = 200;
 
 type Device = Exact<fhir4.Device>;
 
-/** What a registry resource refers to, as keys that it is found by: whose a Device is, the Device of a meter. */
+/** What a registry resource refers to, as keys that it is found by: whose a Device is, the Device of a meter, who replaces a Patient. */
 export function registryReferences(
   type: 'Patient' | 'Device' | 'DeviceMetric',
   resource: JsonObject,
   knownBases: readonly string[],
 ): string[] {
+  if (type === 'Patient') {
+    const replacement = replacedBy(resource as unknown as Exact<fhir4.Patient>, knownBases);
+    return replacement === undefined ? [] : [`Patient/${replacement}`];
+  }
   const { patient } = resource as unknown as Device;
   const { source } = resource as unknown as Exact<fhir4.DeviceMetric>;
-  const reference = type === 'Device' ? patient : type === 'DeviceMetric' ? source : undefined;
-  const key = keyOf(pointerOf(reference, knownBases));
+  const key = keyOf(pointerOf(type === 'Device' ? patient : source, knownBases));
   return key === undefined ? [] : [key];
 }
 
