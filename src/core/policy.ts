@@ -9,6 +9,7 @@ import { AGE_BANDS, type AgeBand, type Limits } from './age-bands.ts';
 import { CHANGE_LIMITS, type ChangeLimits } from './change-limits.ts';
 import { parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
+import { DERIVE_SETTINGS } from './settings/derive.ts';
 import { DEVICE_SETTINGS } from './settings/devices.ts';
 import { MEASURING_SETTINGS } from './settings/measuring.ts';
 import type { Setting, SettingRow } from './settings/row.ts';
@@ -18,7 +19,10 @@ import { isTimeZone } from './time-of-day.ts';
 
 export type { Setting };
 
-const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS } as const satisfies Record<string, SettingRow>;
+const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS, ...DERIVE_SETTINGS } as const satisfies Record<
+  string,
+  SettingRow
+>;
 
 export type SettingName = keyof typeof SETTINGS;
 type Widen<Value> = Value extends string ? string : Value extends number ? number : boolean;

@@ -46,6 +46,8 @@ export interface Reading {
   readonly repeatOf?: string;
   readonly releasedBy?: string;
   readonly comparison?: Comparison;
+  /** The published thresholds of significant change that it reaches, in their order. */
+  readonly significant?: readonly ReachedThreshold[];
   /**
    * Orders readings of one instant the same way in every history: the sender's own identifier,
    * else what was measured. Never the order of arrival.
@@ -87,6 +89,13 @@ export interface Comparison {
   readonly changePerDayKg?: string;
   /** The last accepted weight that does compare, where that is another one. */
   readonly lastComparable?: string;
+}
+
+/** A weight that reaches a threshold of `derive/change-thresholds.ts`, by id, against an earlier weight. */
+export interface ReachedThreshold {
+  readonly threshold: string;
+  /** Observation id of the earlier weight. */
+  readonly earlier: string;
 }
 
 /** A reading that may feed BMI and be compared against: measured, valid, not waiting. */
@@ -141,6 +150,30 @@ export interface StandingBmi {
   readonly effectiveText: string;
 }
 
+/** What is derived besides BMI. */
+export type FigureKind = 'weight-change';
+
+/** A stored Observation of another derived figure; at most one of each kind for each reading. */
+export interface StandingFigure {
+  readonly id: string;
+  readonly version: number;
+  readonly status: ObservationStatus;
+  readonly kind: FigureKind;
+  /** Id of the reading that it is a figure of. */
+  readonly of: string;
+  /** Ids of the Observations that it was derived from. */
+  readonly inputs: readonly string[];
+  readonly effectiveText: string;
+  /** Code, value and all else that the figure says, as JSON text. */
+  readonly content: string;
+}
+
+export type StandingDerived = StandingBmi | StandingFigure;
+
+export function isStandingBmi(standing: StandingDerived): standing is StandingBmi {
+  return 'weightId' in standing;
+}
+
 /** Everything a judgement depends on, as values, so that each decision can be made again. */
 export interface Context {
   readonly nowMs: number;
@@ -153,8 +186,8 @@ export interface Context {
   readonly device?: DeviceFacts;
   /** The person's other readings, current versions, this one excluded. */
   readonly history: readonly Reading[];
-  /** The person's stored BMI Observations, whatever their status. */
-  readonly standing: readonly StandingBmi[];
+  /** The person's stored derived Observations, whatever their status. */
+  readonly standing: readonly StandingDerived[];
   /** The version that a correction replaces. */
   readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'>;
   /** Others who were weighed on the same scale within minutes and whose last weight this one fits. */

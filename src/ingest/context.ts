@@ -36,7 +36,8 @@ export async function loadContext(
   const person =
     filedFor === undefined ? await loadPerson(reader, pointerOf(observation.subject, knownBases)) : await loadPersonByKey(reader, filedFor);
   const device = await loadDevice(reader, devicePointer(observation, knownBases));
-  const [history, standing] = person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
+  const [history, standing] =
+    person.key === '' ? [[], []] : [await reader.readingsOf(person.key), await reader.standingDerivedOf(person.key)];
   return {
     nowMs: clock.nowMs(),
     policy,

@@ -1,12 +1,12 @@
 /**
- * Decoded readings and BMI facts as the compact text of one column, and back.
+ * Decoded readings and what is stored of derived figures as the compact text of one column, and back.
  *
  * Measured values travel as their written digits inside JSON strings, so no digit is ever a
  * JavaScript number. Id, version, person and moves stand in columns and are not repeated here.
  */
 import { quantity, type Quantity, type UnitCode } from '../core/quantity.ts';
-import type { Reading, StandingBmi } from '../core/reading.ts';
-import type { ObservationFacts } from '../ports.ts';
+import type { StandingFacts } from '../core/facts.ts';
+import type { Reading, StandingDerived } from '../core/reading.ts';
 
 type Column = 'id' | 'version' | 'person' | 'moves';
 type Measure = 'quantity' | 'gross' | 'tare';
@@ -54,12 +54,10 @@ function fromWritten([text, unit]: WrittenQuantity): Quantity {
   return read;
 }
 
-type Standing = NonNullable<ObservationFacts['standing']>;
-
-export function toStandingText({ weightId, heightId, valueText, effectiveText }: Standing): string {
-  return JSON.stringify({ weightId, heightId, valueText, effectiveText } satisfies Standing);
+export function toStandingText(standing: StandingFacts): string {
+  return JSON.stringify(standing);
 }
 
-export function fromStandingText(text: string, columns: Pick<StandingBmi, 'id' | 'version' | 'status'>): StandingBmi {
-  return { ...columns, ...(JSON.parse(text) as Standing) };
+export function fromStandingText(text: string, columns: Pick<StandingDerived, 'id' | 'version' | 'status'>): StandingDerived {
+  return { ...columns, ...(JSON.parse(text) as StandingFacts) };
 }

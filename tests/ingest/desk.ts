@@ -3,7 +3,7 @@ import { afterEach } from 'vitest';
 import { createIntake, type Intake, type IntakeAnswer } from '../../src/ingest.ts';
 import type { JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY, type Policy } from '../../src/core/policy.ts';
-import type { Reading, StandingBmi } from '../../src/core/reading.ts';
+import { isStandingBmi, type Reading, type StandingBmi } from '../../src/core/reading.ts';
 import type { OutboxItem, Store, Token } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { arrived, parsed } from '../arrived.ts';
@@ -49,7 +49,7 @@ export async function openDesk(
   });
   const put: Desk['put'] = (type, resource) => intake.putRegistry(type, resource.id, arrived(resource).tree);
   const standing: Desk['standing'] = async (person = 'Patient/ada') =>
-    (await store.read.standingBmiOf(person)).filter(({ status }) => status !== 'entered-in-error');
+    (await store.read.standingDerivedOf(person)).filter(isStandingBmi).filter(({ status }) => status !== 'entered-in-error');
   return {
     store,
     intake,

@@ -13,7 +13,7 @@ export interface DerivedCode {
   readonly code: string;
   readonly display: string;
   /** UCUM code of the unit in which the figure is given. */
-  readonly unit: 'm2' | 'kg' | 'cm';
+  readonly unit: 'm2' | 'kg' | 'cm' | 'kg/d' | '%' | 'd';
   /** Where the code was read, or that it is our own. */
   readonly source: string;
 }

@@ -13,6 +13,7 @@ import { PRECISION_RULES } from './precision.ts';
 import { PROFILE_RULES } from './profile.ts';
 import { REPEAT_RULES } from './repeat.ts';
 import type { Rule } from './rule.ts';
+import { SIGNIFICANT_CHANGE_RULES } from './significant.ts';
 import { STRUCTURE_RULES } from './structure.ts';
 import { TIME_RULES } from './time.ts';
 import { UNIT_RULES } from './unit.ts';
@@ -27,6 +28,7 @@ export const RULES: readonly Rule[] = [
   ...PLAUSIBILITY_RULES,
   ...MIX_UP_RULES,
   ...CHANGE_RULES,
+  ...SIGNIFICANT_CHANGE_RULES,
   ...DEVICE_RULES,
   ...BMI_RULES,
   ...REPEAT_RULES,

@@ -21,9 +21,10 @@ export function rejudgedAmong(standings: readonly Standing[], { history }: Pick<
 }
 
 /** Everything of a standing in one text, to compare it by. */
-function standingOf({ held, repeatOf, releasedBy, comparison }: Reading): string {
+function standingOf({ held, repeatOf, releasedBy, comparison, significant = [] }: Reading): string {
   const { previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable } = comparison ?? {};
-  return JSON.stringify([held, repeatOf, releasedBy, previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable]);
+  const reached = significant.map(({ threshold, earlier }) => [threshold, earlier]);
+  return JSON.stringify([held, repeatOf, releasedBy, previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable, reached]);
 }
 
 /** All readings as they will be stored. */

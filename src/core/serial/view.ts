@@ -1,6 +1,7 @@
 /** One reading as the rules see it among the person's others: what came before it, and who the person is. */
 import type { AgeBand } from '../age-bands.ts';
 import type { BmiDraft, UsableReading } from '../derive/bmi.ts';
+import type { SignificantChange } from '../derive/significant-change.ts';
 import type { Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
 import type { Comparison, PersonFacts } from '../reading.ts';
@@ -28,6 +29,11 @@ export interface Suspicion {
   readonly holds: boolean;
 }
 
+/** A published threshold that is reached, with the earlier weight that it is reached against. */
+export interface Significant extends SignificantChange {
+  readonly earlier: UsableReading;
+}
+
 export interface View {
   readonly reading: UsableReading;
   /** Measured, valid and more than zero: only such a reading is compared. */
@@ -42,6 +48,8 @@ export interface View {
   readonly change?: Change;
   readonly comparison?: Comparison;
   readonly birthWeight?: UsableReading;
+  /** Published thresholds of significant change that it reaches. */
+  readonly significant: readonly Significant[];
   /** Readings of the other measure within a day of it, held ones too. */
   readonly visit: readonly UsableReading[];
   /** BMI that it would be an input of, and those of them that no person can have. */

@@ -12,6 +12,7 @@ import { PERSON_ROWS } from './rows/person.ts';
 import { PLAUSIBILITY_ROWS } from './rows/plausibility.ts';
 import { PRECISION_ROWS } from './rows/precision.ts';
 import { PROFILE_ROWS } from './rows/profile.ts';
+import { SIGNIFICANT_CHANGE_ROWS } from './rows/significant.ts';
 import { TIME_ROWS } from './rows/time.ts';
 import { UNIT_ROWS } from './rows/unit.ts';
 
@@ -24,6 +25,7 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...PLAUSIBILITY_ROWS,
   ...MIX_UP_ROWS,
   ...CHANGE_ROWS,
+  ...SIGNIFICANT_CHANGE_ROWS,
   ...DEVICE_ROWS,
 };
 
