@@ -6,12 +6,14 @@ import { once } from 'node:events';
 import type { Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { loadArtefacts } from './artefacts.ts';
-import type { Config } from './config.ts';
+import { ConfigError, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
+import type { GrowthTables } from './core/growth/tables.ts';
 import type { Policy } from './core/policy.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
+import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
 import { FHIR_PATH } from './http/fhir-router.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
@@ -43,15 +45,16 @@ const IDLE_CHECK_MS = 50;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, growth tables), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = loadPolicy(config.policyFile, MOVABLE_RULES);
+  const growth = growthTablesOf(config);
   const store = await openStore(config.database, { clock });
   try {
-    return await startOn(store, { config, clock, log, policy });
+    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }) });
   } catch (error) {
     await store.close();
     throw error;
@@ -63,10 +66,20 @@ interface Parts {
   readonly clock: Clock;
   readonly log: Log;
   readonly policy: Policy;
+  readonly growth?: GrowthTables;
+}
+
+function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
+  try {
+    return growthTables === undefined ? undefined : loadGrowthTables(growthTables);
+  } catch (error) {
+    if (!(error instanceof GrowthTablesError)) throw error;
+    throw new ConfigError(error.problems.map((problem) => `STEELYARD_GROWTH_TABLES: ${problem}`));
+  }
 }
 
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy } = parts;
+  const { config, clock, log, policy, growth } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
@@ -84,6 +97,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     store,
     clock,
     policy,
+    ...(growth && { growth }),
     newId: randomUUID,
     knownBases: [...new Set([baseUrl, `${url}${FHIR_PATH}`, ...(config.ehrUrl === undefined ? [] : [config.ehrUrl])])],
     forwards: worker !== undefined,
@@ -105,7 +119,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   attachApp(server, app);
   worker?.start();
-  log.listening({ url, store: 'sqlite', policy: policy.version });
+  log.listening({ url, store: 'sqlite', policy: policy.version, ...(growth && { growthTables: growth.version }) });
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {

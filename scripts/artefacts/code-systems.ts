@@ -1,5 +1,9 @@
 /** Our CodeSystems, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
+import { HEIGHT_ESTIMATES } from '../../src/core/derive/estimated-height.ts';
+import { ADJUSTED_WEIGHT_CODE } from '../../src/core/derive/ideal-weight.ts';
+import { WEIGHT_CHANGE_ANSWERS, WEIGHT_CHANGE_CODES } from '../../src/core/derive/weight-change.ts';
+import { GROWTH_CODES, PERCENT_OF_P95_CODE } from '../../src/core/growth/coding.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER } from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
@@ -55,11 +59,30 @@ export function codeSystems(): fhir4.CodeSystem[] {
       'Components of a weight or height Observation for which LOINC has no code.',
       Object.values(QUALIFIER).flatMap(({ system, code, display }) => (system === OURS.componentSystem ? [{ code, display }] : [])),
     ),
+    codeSystem(
+      OURS.derivedSystem,
+      'Derived figures',
+      'What this service computes from measurements, and lengths that a height is estimated from, as far as LOINC has no code that was found or says less.',
+      derivedConcepts(),
+    ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
       { code: COARSE_TAG.code, display: COARSE_TAG.display },
     ]),
   ];
+}
+
+function derivedConcepts(): Concept[] {
+  const growth = Object.values(GROWTH_CODES).flatMap((scores) => Object.values(scores));
+  const figures = [
+    ...Object.values(WEIGHT_CHANGE_CODES),
+    ...Object.values(WEIGHT_CHANGE_ANSWERS),
+    ...growth,
+    PERCENT_OF_P95_CODE,
+    ADJUSTED_WEIGHT_CODE,
+    ...Object.values(HEIGHT_ESTIMATES).map(({ input }) => input),
+  ];
+  return figures.map(({ code, display }) => ({ code, display }));
 }
 
 function codeSystem(url: string, title: string, description: string, concept: Concept[], property?: Property[]): fhir4.CodeSystem {

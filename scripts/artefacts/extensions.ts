@@ -59,6 +59,7 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     content: {
       verdict: { type: 'code', short: 'accepted, held or refused', min: 1 },
       policyVersion: { type: 'string', short: 'Version of the policy', min: 1 },
+      growthTables: { type: 'string', short: 'Version of the growth tables, when there were some' },
       rule: {
         short: 'A rule that had something to say',
         parts: {

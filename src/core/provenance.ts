@@ -28,7 +28,7 @@ export function provenanceId({ id, version }: Because['target']): string {
 /** The Provenance of one version of an Observation. */
 export function toProvenance(
   { target, verdict, findings, additions, entities, activity }: Because,
-  context: Pick<Context, 'policy' | 'nowMs'>,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
 ): fhir4.Provenance {
   const id = provenanceId(target);
   const { version } = context.policy;
@@ -36,7 +36,7 @@ export function toProvenance(
     resourceType: 'Provenance',
     id,
     meta: { tag: [{ system: OURS.provenanceTag, code: id }] },
-    extension: [decision(verdict, findings, version), ...additions.map(addition)],
+    extension: [decision(verdict, findings, version, context.growth?.version), ...additions.map(addition)],
     target: [{ reference: `Observation/${target.id}/_history/${target.version}` }],
     recorded: toInstant(context.nowMs),
     policy: [`${OURS.policyBase}/${version}`],
@@ -51,12 +51,13 @@ export function toProvenance(
   };
 }
 
-function decision(verdict: Verdict, findings: readonly Finding[], policyVersion: string): fhir4.Extension {
+function decision(verdict: Verdict, findings: readonly Finding[], policyVersion: string, growthTables?: string): fhir4.Extension {
   return {
     url: OURS.decisionExtension,
     extension: [
       { url: 'verdict', valueCode: verdict },
       { url: 'policyVersion', valueString: policyVersion },
+      ...(growthTables === undefined ? [] : [{ url: 'growthTables', valueString: growthTables }]),
       ...findings.map(({ rule, outcome }) => ({
         url: 'rule',
         extension: [

@@ -3,6 +3,7 @@
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
 import type { Effective } from './fhir-time.ts';
+import type { GrowthTables } from './growth/tables.ts';
 import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
 import type { Decimal } from './decimal.ts';
@@ -151,7 +152,7 @@ export interface StandingBmi {
 }
 
 /** What is derived besides BMI. */
-export type FigureKind = 'weight-change';
+export type FigureKind = 'weight-change' | 'weight-percentile' | 'weight-z' | 'height-percentile' | 'height-z' | 'bmi-percentile' | 'bmi-z';
 
 /** A stored Observation of another derived figure; at most one of each kind for each reading. */
 export interface StandingFigure {
@@ -178,6 +179,8 @@ export function isStandingBmi(standing: StandingDerived): standing is StandingBm
 export interface Context {
   readonly nowMs: number;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
   /** The Observation id that the reading has or will get. */
   readonly id: string;
   /** The version that this writing will have; 1 when new. */

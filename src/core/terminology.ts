@@ -26,6 +26,7 @@ export const OURS = {
   methodSystem: `${CANONICAL_BASE}/CodeSystem/measurement-method`,
   deviceKindSystem: `${CANONICAL_BASE}/CodeSystem/measuring-device-kind`,
   componentSystem: `${CANONICAL_BASE}/CodeSystem/weighing-component`,
+  derivedSystem: `${CANONICAL_BASE}/CodeSystem/derived-figure`,
   tagSystem: `${CANONICAL_BASE}/CodeSystem/handling`,
   observationIdentifier: `${CANONICAL_BASE}/identifier/observation`,
   /** R4 Provenance has no identifier, so each of ours carries its id as a tag of this system. */

@@ -3,6 +3,7 @@ import type * as fhir4 from 'fhir/r4.js';
 import { parseExactJson, type Exact, type JsonObject } from '../core/json.ts';
 import type { ExactObservation } from '../core/observation.ts';
 import { devicePointer, keyOf, logicalKey, pointerOf, type Pointer } from '../core/pointers.ts';
+import type { GrowthTables } from '../core/growth/tables.ts';
 import type { Policy } from '../core/policy.ts';
 import type { Context, DeviceFacts, PersonFacts } from '../core/reading.ts';
 import { toDeviceFacts, toPersonFacts } from '../core/registry.ts';
@@ -12,6 +13,8 @@ import type { Clock, StoredResource, StoreReader } from '../ports.ts';
 export interface Surroundings {
   readonly clock: Clock;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
   readonly knownBases: readonly string[];
 }
 
@@ -30,7 +33,7 @@ export async function loadContext(
   reader: StoreReader,
   observation: ExactObservation,
   place: Pick<Context, 'id' | 'version'>,
-  { clock, policy, knownBases }: Surroundings,
+  { clock, policy, growth, knownBases }: Surroundings,
   filedFor?: string,
 ): Promise<Context> {
   const person =
@@ -41,6 +44,7 @@ export async function loadContext(
   return {
     nowMs: clock.nowMs(),
     policy,
+    ...(growth && { growth }),
     knownBases,
     ...place,
     person,

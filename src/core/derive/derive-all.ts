@@ -1,12 +1,12 @@
 /**
  * Everything that follows from a person's readings, as the whole set that ought to exist: a pure
- * function of the judged readings, the person and the policy.
+ * function of the judged readings, the person, the policy and the growth tables.
  */
-import type { Policy } from '../policy.ts';
-import type { PersonFacts, Reading } from '../reading.ts';
+import type { Context, Reading } from '../reading.ts';
 import { deriveBmi, type BmiSet } from './bmi.ts';
 import { bmiDraft } from './difference.ts';
 import type { Draft } from './draft.ts';
+import { deriveGrowth } from './growth-figures.ts';
 import { deriveWeightChange } from './weight-change.ts';
 
 export interface DerivedSet {
@@ -18,11 +18,15 @@ export interface DerivedSet {
 /** @param readings with the standing that `serial/judge.ts` gives them */
 export function deriveAll(
   readings: readonly Reading[],
-  { person, policy }: { readonly person: PersonFacts; readonly policy: Policy },
+  { person, policy, growth }: Pick<Context, 'person' | 'policy' | 'growth'>,
 ): DerivedSet {
   const bmi = deriveBmi(readings, person, policy);
   return {
-    drafts: [...bmi.drafts.map(bmiDraft), ...deriveWeightChange(readings, policy)],
+    drafts: [
+      ...bmi.drafts.map(bmiDraft),
+      ...deriveWeightChange(readings, policy),
+      ...deriveGrowth(readings, bmi.drafts, person, policy, growth),
+    ],
     withoutBmi: bmi.without,
   };
 }

@@ -3,10 +3,10 @@
  * verified, else by a code of our own. Types and the address of our own codes only; each formula's
  * file holds its code.
  */
-import { CANONICAL_BASE, type SYSTEM } from '../terminology.ts';
+import { OURS, type SYSTEM } from '../terminology.ts';
 
 /** Our own codes, for figures and inputs for which no LOINC term was found. */
-export const DERIVED_SYSTEM = `${CANONICAL_BASE}/CodeSystem/derived-figure`;
+export const DERIVED_SYSTEM = OURS.derivedSystem;
 
 export interface DerivedCode {
   readonly system: typeof SYSTEM.loinc | typeof DERIVED_SYSTEM;

@@ -22,7 +22,7 @@ export interface Derived {
 }
 
 /** What a derivation depends on besides the readings. */
-export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing'>;
+export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing' | 'growth'>;
 
 /** A derived Observation of either origin: one that stands, or one that ought to. */
 interface Figure {

@@ -33,6 +33,12 @@ interface KindRow {
 export const KINDS: Readonly<Record<DerivedKind, KindRow>> = {
   bmi: { prefix: 'bmi', about: 'bmi' },
   'weight-change': { prefix: 'change', about: 'weight' },
+  'weight-percentile': { prefix: 'weight-pct', about: 'weight' },
+  'weight-z': { prefix: 'weight-z', about: 'weight' },
+  'height-percentile': { prefix: 'height-pct', about: 'height' },
+  'height-z': { prefix: 'height-z', about: 'height' },
+  'bmi-percentile': { prefix: 'bmi-pct', about: 'bmi' },
+  'bmi-z': { prefix: 'bmi-z', about: 'bmi' },
 };
 
 /**

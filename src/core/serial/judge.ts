@@ -11,6 +11,7 @@ import { ageBand } from '../age-bands.ts';
 import { bmiCandidates, isPositive, type UsableReading } from '../derive/bmi.ts';
 import { ageAt, DAY_MS } from '../fhir-time.ts';
 import { finding, type Finding, type RulePassport } from '../finding.ts';
+import type { GrowthTables } from '../growth/tables.ts';
 import type { Policy } from '../policy.ts';
 import { isMeasured, type PersonFacts, type Reading } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
@@ -20,6 +21,7 @@ import { doublePress, secondWeighingAgrees, secondWeighingReleases } from '../ru
 import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreement.ts';
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
+import { growthOf } from './growth.ts';
 import { byTime } from './order.ts';
 import { significantAmong, weighed, type Weighed } from './significance.ts';
 import { suspect } from './suspicion.ts';
@@ -38,6 +40,8 @@ export interface Standing {
 export interface Surroundings {
   readonly person: PersonFacts;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
 }
 
 const AMONG_RULES = RULES.filter(({ among }) => among !== undefined);
@@ -115,7 +119,7 @@ class Series {
   }
 
   #viewOf(reading: UsableReading, counts: boolean, index: number): View {
-    const { person, policy } = this.#surroundings;
+    const { person, policy, growth: tables } = this.#surroundings;
     const { startMs } = reading.effective;
     const age = person.birthDate === undefined ? undefined : ageAt(person.birthDate, startMs);
     const previous = this.#accepted[reading.of].at(-1);
@@ -127,6 +131,7 @@ class Series {
       ...(age && { age }),
       ...(birthWeight && { birthWeight }),
     };
+    const growth = growthOf({ reading, counts, person, policy }, candidates.drafts, tables);
     const view: View = {
       ...about,
       counts,
@@ -135,6 +140,7 @@ class Series {
       accepted: this.#accepted,
       ...(counts && previous && { change: changeSince(previous, reading, person) }),
       significant: counts && reading.of === 'weight' ? this.#significant(about) : [],
+      ...(growth && { growth }),
       visit: this.#visitOf(reading, index),
       bmi: candidates.drafts,
       impossibleBmi: candidates.impossible,

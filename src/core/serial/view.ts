@@ -6,6 +6,8 @@ import type { Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
 import type { Comparison, PersonFacts } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
+import type { Assessment } from '../growth/assess.ts';
+import type { GrowthTables } from '../growth/tables.ts';
 import type { Change } from './change.ts';
 
 export type SuspicionKind =
@@ -34,6 +36,14 @@ export interface Significant extends SignificantChange {
   readonly earlier: UsableReading;
 }
 
+/** A child's measurement against the growth charts. */
+export interface GrowthView {
+  readonly own: Assessment;
+  /** Of the BMI that the reading would be an input of, in their order. */
+  readonly bmi: readonly { readonly draft: BmiDraft; readonly assessment: Assessment }[];
+  readonly tables: GrowthTables | undefined;
+}
+
 export interface View {
   readonly reading: UsableReading;
   /** Measured, valid and more than zero: only such a reading is compared. */
@@ -57,5 +67,7 @@ export interface View {
   readonly impossibleBmi: readonly BmiDraft[];
   /** Masses in kg of chairs and slings that this person was weighed in or with. */
   readonly knownTares: readonly UsableReading['quantity'][];
+  /** A child against the growth charts. */
+  readonly growth?: GrowthView;
   readonly suspicion?: Suspicion;
 }

@@ -7,6 +7,7 @@ import { weight } from '../../measurements.ts';
 import { problemsOf, ruleTester, type RuleRows } from './rule-tester.ts';
 import { CHANGE_ROWS } from './rows/change.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
+import { GROWTH_ROWS } from './rows/growth.ts';
 import { MIX_UP_ROWS } from './rows/mixup.ts';
 import { PERSON_ROWS } from './rows/person.ts';
 import { PLAUSIBILITY_ROWS } from './rows/plausibility.ts';
@@ -26,6 +27,7 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...MIX_UP_ROWS,
   ...CHANGE_ROWS,
   ...SIGNIFICANT_CHANGE_ROWS,
+  ...GROWTH_ROWS,
   ...DEVICE_ROWS,
 };
 
