@@ -5,7 +5,7 @@ import { ADJUSTED_WEIGHT_CODE } from '../../src/core/derive/ideal-weight.ts';
 import { WEIGHT_CHANGE_ANSWERS, WEIGHT_CHANGE_CODES } from '../../src/core/derive/weight-change.ts';
 import { GROWTH_CODES, PERCENT_OF_P95_CODE } from '../../src/core/growth/coding.ts';
 import { RULES } from '../../src/core/rules/index.ts';
-import { COARSE_TAG, HELD_TAG, METHODS, OURS, QUALIFIER } from '../../src/core/terminology.ts';
+import { COARSE_TAG, ESTIMATED_TAG, HELD_TAG, METHODS, OURS, QUALIFIER } from '../../src/core/terminology.ts';
 import { ERRORS, ruleIdOf, type ErrorCode } from '../../src/errors.ts';
 import { header, idOf } from './published.ts';
 
@@ -68,6 +68,7 @@ export function codeSystems(): fhir4.CodeSystem[] {
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
       { code: COARSE_TAG.code, display: COARSE_TAG.display },
+      { code: ESTIMATED_TAG.code, display: ESTIMATED_TAG.display },
     ]),
   ];
 }

@@ -2,6 +2,7 @@
  * The decoded readings that rules and derivation work on, and the facts that surround one.
  * Types only: how wire shapes become these is `observation.ts`'s business.
  */
+import type { HeightEstimate } from './derive/derived-code.ts';
 import type { Effective } from './fhir-time.ts';
 import type { GrowthTables } from './growth/tables.ts';
 import type { Policy } from './policy.ts';
@@ -30,6 +31,8 @@ export interface Reading {
   readonly method?: Method;
   readonly clothing?: ClothingClass;
   readonly position?: Position;
+  /** A length from which the height is estimated, on a height without a value. */
+  readonly limb?: { readonly estimate: HeightEstimate; readonly length: Quantity };
   readonly gross?: Quantity;
   readonly tare?: Quantity;
   /** Keys of the chairs, cushions and slings whose mass was subtracted, in the order of their names. */
@@ -149,10 +152,23 @@ export interface StandingBmi {
   readonly heightId: string;
   readonly valueText: string;
   readonly effectiveText: string;
+  /** Its height is an estimate. */
+  readonly isEstimated?: true;
 }
 
 /** What is derived besides BMI. */
-export type FigureKind = 'weight-change' | 'weight-percentile' | 'weight-z' | 'height-percentile' | 'height-z' | 'bmi-percentile' | 'bmi-z';
+export type FigureKind =
+  | 'weight-change'
+  | 'weight-percentile'
+  | 'weight-z'
+  | 'height-percentile'
+  | 'height-z'
+  | 'bmi-percentile'
+  | 'bmi-z'
+  | 'body-surface'
+  | 'ideal-weight'
+  | 'adjusted-weight'
+  | 'estimated-height';
 
 /** A stored Observation of another derived figure; at most one of each kind for each reading. */
 export interface StandingFigure {

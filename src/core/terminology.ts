@@ -70,6 +70,13 @@ export const COARSE_TAG = {
   display: 'Read on a scale coarser than the precision rule',
 } as const;
 
+/** The tag on a BMI whose height is an estimate. */
+export const ESTIMATED_TAG = {
+  system: OURS.tagSystem,
+  code: 'estimated-height',
+  display: 'From an estimated height, not a measured one',
+} as const;
+
 /** The tag on a reading that repeats another: one weighing, pressed twice. */
 export const REPEAT_TAG = { system: OURS.tagSystem, code: 'double-press', display: 'Repeats another reading: pressed twice' } as const;
 

@@ -16,7 +16,10 @@ async function lost(desk: Desk): Promise<{ readonly high: string; readonly low: 
 }
 
 const brief = ({ valueQuantity, component }: JsonObject) =>
-  JSON.stringify([valueQuantity, ...((component ?? []) as JsonObject[]).map(({ code, ...value }) => [(code as JsonObject)['coding'], value])]);
+  JSON.stringify([
+    valueQuantity,
+    ...((component ?? []) as JsonObject[]).map(({ code, ...value }) => [(code as JsonObject)['coding'], value]),
+  ]);
 
 describe('a weight that reaches a published threshold', () => {
   it('is told with the arithmetic, and its change becomes an Observation', async () => {
@@ -76,7 +79,11 @@ describe('a weight that reaches a published threshold', () => {
     const desk = await openDesk();
     const { high, low } = await lost(desk);
     await desk.correct(high, on('100.0', '2026-02-01T08:00:00Z', { status: 'entered-in-error' }));
-    expect(await desk.tree(`change-${low}`)).toMatchObject({ status: 'entered-in-error', method: {}, component: [{}, {}, {}, {}, {}, {}, {}] });
+    expect(await desk.tree(`change-${low}`)).toMatchObject({
+      status: 'entered-in-error',
+      method: {},
+      component: [{}, {}, {}, {}, {}, {}, {}],
+    });
   });
 
   it('gets it from a late earlier weight, whichever of the two comes first', async () => {

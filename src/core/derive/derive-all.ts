@@ -5,8 +5,10 @@
 import type { Context, Reading } from '../reading.ts';
 import { deriveBmi, type BmiSet } from './bmi.ts';
 import { bmiDraft } from './difference.ts';
+import { deriveDosing } from './dosing-figures.ts';
 import type { Draft } from './draft.ts';
 import { deriveGrowth } from './growth-figures.ts';
+import { deriveHeights, estimatedHeights } from './height-figure.ts';
 import { deriveWeightChange } from './weight-change.ts';
 
 export interface DerivedSet {
@@ -20,12 +22,16 @@ export function deriveAll(
   readings: readonly Reading[],
   { person, policy, growth }: Pick<Context, 'person' | 'policy' | 'growth'>,
 ): DerivedSet {
-  const bmi = deriveBmi(readings, person, policy);
+  const estimates = policy.values['bmi.estimatedHeight'] ? estimatedHeights(readings, person) : [];
+  const bmi = deriveBmi(readings, person, policy, estimates);
+  const measured = bmi.drafts.filter(({ isEstimated }) => !isEstimated);
   return {
     drafts: [
       ...bmi.drafts.map(bmiDraft),
       ...deriveWeightChange(readings, policy),
-      ...deriveGrowth(readings, bmi.drafts, person, policy, growth),
+      ...deriveGrowth(readings, measured, person, policy, growth),
+      ...deriveDosing(readings, measured, person, policy),
+      ...deriveHeights(readings, person, policy),
     ],
     withoutBmi: bmi.without,
   };

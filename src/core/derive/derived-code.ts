@@ -8,6 +8,9 @@ import { OURS, type SYSTEM } from '../terminology.ts';
 /** Our own codes, for figures and inputs for which no LOINC term was found. */
 export const DERIVED_SYSTEM = OURS.derivedSystem;
 
+/** Lengths of one part of the body that a height can be estimated from. */
+export type HeightEstimate = 'knee-height' | 'ulna-length' | 'demispan';
+
 export interface DerivedCode {
   readonly system: typeof SYSTEM.loinc | typeof DERIVED_SYSTEM;
   readonly code: string;

@@ -9,7 +9,7 @@ import { exactNumber, parseExactJson, stringifyExact } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
 import { entity, referenceOf, toProvenance } from '../provenance.ts';
 import { isStandingBmi, type Context, type Reading, type StandingDerived } from '../reading.ts';
-import { OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
+import { ESTIMATED_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
 import type { BmiDraft } from './bmi.ts';
 import { derivedIdOf, KINDS, type Content, type DerivedKind, type Draft } from './draft.ts';
 
@@ -40,16 +40,17 @@ export function bmiIdOf(reading: Pick<Reading, 'id' | 'moves'>): string {
   return derivedIdOf('bmi', reading);
 }
 
-export function bmiDraft({ weight, height, valueText }: BmiDraft): Draft {
-  return { kind: 'bmi', of: weight, inputs: [weight, height], content: bmiContent(valueText) };
+export function bmiDraft({ weight, height, valueText, isEstimated }: BmiDraft): Draft {
+  return { kind: 'bmi', of: weight, inputs: [weight, height], content: bmiContent(valueText, isEstimated) };
 }
 
-function bmiContent(valueText: string): Content {
+function bmiContent(valueText: string, isEstimated?: true): Content {
   return {
-    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile] },
+    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile], ...(isEstimated && { tag: [ESTIMATED_TAG] }) },
     category: [{ coding: [VITAL_SIGNS_CATEGORY] }],
     code: { coding: [{ system: SYSTEM.loinc, ...PARENT_CODE.bmi }] },
     valueQuantity: { value: exactNumber(valueText), unit: 'kg/m2', system: SYSTEM.ucum, code: 'kg/m2' },
+    ...(isEstimated && { method: { text: ESTIMATED_TAG.display } }),
   };
 }
 
@@ -73,8 +74,8 @@ function keyOf({ kind, of }: Pick<Figure, 'kind' | 'of'>): string {
 
 function toFigure(standing: StandingDerived): Figure {
   if (isStandingBmi(standing)) {
-    const { weightId, heightId, valueText, ...rest } = standing;
-    return { ...rest, kind: 'bmi', of: weightId, inputs: [weightId, heightId], content: bmiContent(valueText) };
+    const { weightId, heightId, valueText, isEstimated, ...rest } = standing;
+    return { ...rest, kind: 'bmi', of: weightId, inputs: [weightId, heightId], content: bmiContent(valueText, isEstimated) };
   }
   const parsed = parseExactJson(standing.content);
   if (!parsed.ok) throw new Error(`${standing.kind} ${standing.id} is stored without a readable content`);
@@ -157,5 +158,11 @@ function toDerived(figure: Figure, effective: Effective, entities: readonly fhir
 function standingFacts({ kind, of, inputs, effectiveText, content }: Figure): StandingFacts {
   if (kind !== 'bmi') return { kind, of, inputs, effectiveText, content: stringifyExact(content) };
   const [weightId = '', heightId = ''] = inputs;
-  return { weightId, heightId, valueText: content.valueQuantity?.value?.value ?? '', effectiveText };
+  return {
+    weightId,
+    heightId,
+    valueText: content.valueQuantity?.value?.value ?? '',
+    effectiveText,
+    ...(content.meta?.tag && { isEstimated: true }),
+  };
 }

@@ -39,6 +39,10 @@ export const KINDS: Readonly<Record<DerivedKind, KindRow>> = {
   'height-z': { prefix: 'height-z', about: 'height' },
   'bmi-percentile': { prefix: 'bmi-pct', about: 'bmi' },
   'bmi-z': { prefix: 'bmi-z', about: 'bmi' },
+  'body-surface': { prefix: 'surface', about: 'weight' },
+  'ideal-weight': { prefix: 'ideal', about: 'weight' },
+  'adjusted-weight': { prefix: 'adjusted', about: 'weight' },
+  'estimated-height': { prefix: 'estimated', about: 'height' },
 };
 
 /**

@@ -5,6 +5,7 @@
 import { BMI_RULES } from './bmi.ts';
 import { CHANGE_RULES } from './change.ts';
 import { DEVICE_RULES } from './device.ts';
+import { ESTIMATED_HEIGHT_RULES } from './estimated-height.ts';
 import { GROWTH_RULES } from './growth.ts';
 import { IDENTITY_RULES } from './identity.ts';
 import { MIX_UP_RULES } from './mixup.ts';
@@ -28,6 +29,7 @@ export const RULES: readonly Rule[] = [
   ...PRECISION_RULES,
   ...PLAUSIBILITY_RULES,
   ...GROWTH_RULES,
+  ...ESTIMATED_HEIGHT_RULES,
   ...MIX_UP_RULES,
   ...CHANGE_RULES,
   ...SIGNIFICANT_CHANGE_RULES,

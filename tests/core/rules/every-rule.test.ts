@@ -7,6 +7,7 @@ import { weight } from '../../measurements.ts';
 import { problemsOf, ruleTester, type RuleRows } from './rule-tester.ts';
 import { CHANGE_ROWS } from './rows/change.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
+import { ESTIMATED_HEIGHT_ROWS } from './rows/estimated-height.ts';
 import { GROWTH_ROWS } from './rows/growth.ts';
 import { MIX_UP_ROWS } from './rows/mixup.ts';
 import { PERSON_ROWS } from './rows/person.ts';
@@ -28,6 +29,7 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...CHANGE_ROWS,
   ...SIGNIFICANT_CHANGE_ROWS,
   ...GROWTH_ROWS,
+  ...ESTIMATED_HEIGHT_ROWS,
   ...DEVICE_ROWS,
 };
 
