@@ -124,11 +124,16 @@ function furthest(
   compares: (earlier: EarlierWeight) => boolean,
 ): OldOne | undefined {
   const sign = threshold.direction === 'loss' ? -1 : 1;
+  const reaches = reachTest(threshold, current.kg);
   let best: EarlierWeight | undefined;
+  /** The most extreme weight known not to reach the threshold: what is no more extreme need not be tried. */
+  let tried: Decimal | undefined;
   for (const one of earlier) {
-    if (!isInWindow(daysBetween(one.atMs, current.atMs), window) || !isReached(threshold, one.kg, current.kg)) continue;
-    const isBetter = best === undefined || (sign * compare(one.kg, best.kg) || byRecency(one, best)) < 0;
-    if (isBetter && compares(one)) best = one;
+    if (!isInWindow(daysBetween(one.atMs, current.atMs), window)) continue;
+    if (best !== undefined && (sign * compare(one.kg, best.kg) || byRecency(one, best)) >= 0) continue;
+    if (tried !== undefined && sign * compare(one.kg, tried) >= 0) continue;
+    if (!reaches(one.kg)) tried = one.kg;
+    else if (compares(one)) best = one;
   }
   return best;
 }
@@ -143,13 +148,20 @@ function byRecency(a: EarlierWeight, b: EarlierWeight): number {
   return b.atMs - a.atMs || (a.id < b.id ? -1 : a.id > b.id ? 1 : 0);
 }
 
-function isReached({ direction, amount, edge }: ChangeThreshold, old: Decimal, current: Decimal): boolean {
-  const change = direction === 'loss' ? subtract(old, current) : subtract(current, old);
-  const beyond =
-    'percent' in amount
-      ? compare(multiply(change, HUNDRED), multiply(old, decimal(amount.percent)))
-      : compare(change, inBaseUnit({ value: decimal(amount.mass), unit: amount.unit }));
-  return edge === 'at-least' ? beyond >= 0 : beyond > 0;
+function isReached(threshold: ChangeThreshold, old: Decimal, current: Decimal): boolean {
+  return reachTest(threshold, current)(old);
+}
+
+/** The same for many old weights, with the threshold's own figures read once. */
+function reachTest({ direction, amount, edge }: ChangeThreshold, current: Decimal): (old: Decimal) => boolean {
+  const least = edge === 'at-least' ? 0 : 1;
+  const limit = decimal('percent' in amount ? amount.percent : amount.mass);
+  const mass = 'percent' in amount ? undefined : inBaseUnit({ value: limit, unit: amount.unit });
+  return (old) => {
+    const change = direction === 'loss' ? subtract(old, current) : subtract(current, old);
+    if (isNegative(change)) return false;
+    return (mass ? compare(change, mass) : compare(multiply(change, HUNDRED), multiply(old, limit))) >= least;
+  };
 }
 
 function reached(threshold: ChangeThreshold, { id, kg }: OldOne, current: Decimal): SignificantChange {
