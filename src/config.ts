@@ -18,6 +18,8 @@ export interface Config {
   readonly database: string;
   /** Path of the policy file; the built-in policy when absent. */
   readonly policyFile?: string;
+  /** Folder of the growth tables; children are judged by age bands when absent. */
+  readonly growthTables?: string;
   /** FHIR base of the EHR, without a slash at its end; nothing is forwarded when absent. */
   readonly ehrUrl?: string;
   /** FHIR base that links and Locations are built from, when it is not the listening address. */
@@ -74,7 +76,10 @@ const Environment = z.object({
   STEELYARD_JWKS: notServed('bearer tokens; not served yet, refused when set'),
   STEELYARD_ISSUER: notServed('as above'),
   STEELYARD_AUDIENCE: notServed('as above'),
-  STEELYARD_GROWTH_TABLES: notServed('growth tables for children; not served yet, refused when set'),
+  STEELYARD_GROWTH_TABLES: z
+    .string()
+    .optional()
+    .describe('folder with the published CDC 2000 and WHO tables (.csv, .tsv, .txt); without it children are judged by age bands'),
   STEELYARD_LOG_LEVEL: z
     .enum(LOG_LEVELS, { error: `must be one of ${LOG_LEVELS.join(', ')}` })
     .default('info')
@@ -109,13 +114,20 @@ export function loadConfig(environment: Readonly<Record<string, string | undefin
   }
   if (problems.length > 0 || !result.success) throw new ConfigError(problems);
 
-  const { STEELYARD_POLICY: policyFile, STEELYARD_EHR_URL: ehrUrl, STEELYARD_BASE_URL: baseUrl, ...rest } = result.data;
+  const {
+    STEELYARD_POLICY: policyFile,
+    STEELYARD_GROWTH_TABLES: growthTables,
+    STEELYARD_EHR_URL: ehrUrl,
+    STEELYARD_BASE_URL: baseUrl,
+    ...rest
+  } = result.data;
   return Object.freeze({
     host: rest.STEELYARD_HOST,
     port: Number(rest.STEELYARD_PORT),
     database: rest.STEELYARD_DATABASE,
     logLevel: rest.STEELYARD_LOG_LEVEL,
     ...(policyFile !== undefined && { policyFile }),
+    ...(growthTables !== undefined && { growthTables }),
     ...(ehrUrl !== undefined && { ehrUrl }),
     ...(baseUrl !== undefined && { baseUrl }),
   });

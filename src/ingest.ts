@@ -6,6 +6,7 @@
 import { conformObservation } from './core/conform.ts';
 import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
+import type { GrowthTables } from './core/growth/tables.ts';
 import type { Policy } from './core/policy.ts';
 import { refused, type Assessment, type BundleAnswer, type IntakeAnswer, type Taken } from './ingest/answer.ts';
 import { claim } from './ingest/claim.ts';
@@ -59,7 +60,9 @@ export interface IntakeParts {
   readonly clock: Clock;
   /** The policy in force; asked for once a call, which is then judged and answered by that one. */
   readonly policy: () => Policy;
-  /** Ids for new Observations: unique, at most 60 characters of FHIR's id alphabet. */
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
+  /** Ids for new Observations: unique, at most 40 characters of FHIR's id alphabet. */
   readonly newId: () => string;
   /** FHIR bases whose absolute references count as relative: our own and the EHR's. */
   readonly knownBases: readonly string[];

@@ -27,6 +27,8 @@ export interface ServingFacts {
   readonly store: string;
   /** Version of the running policy. */
   readonly policy: string;
+  /** Version of the growth tables, when there are some. */
+  readonly growthTables?: string;
 }
 
 /** What is known of one outbox item: its number and what came of it. */
@@ -70,7 +72,7 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
       logger[severity]({ item, tries, status, issueCodes, kind, error }, message);
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
-    listening: ({ url, store, policy }) => logger.info({ url, store, policy }, 'listening'),
+    listening: ({ url, store, policy, growthTables }) => logger.info({ url, store, policy, growthTables }, 'listening'),
     reloaded: (reload) => {
       if (reload.kind === 'loaded') logger.info({ before: reload.before, policy: reload.now }, 'policy loaded');
       else if (reload.kind === 'kept')

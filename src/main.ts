@@ -6,11 +6,13 @@ import { once } from 'node:events';
 import type { Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { loadArtefacts } from './artefacts.ts';
-import type { Config } from './config.ts';
+import { ConfigError, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
+import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
+import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
@@ -44,15 +46,16 @@ const IDLE_CHECK_MS = 50;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, growth tables), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
+  const growth = growthTablesOf(config);
   const store = await openStore(config.database, { clock });
   try {
-    return await startOn(store, { config, clock, log, policy });
+    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }) });
   } catch (error) {
     await store.close();
     throw error;
@@ -64,10 +67,20 @@ interface Parts {
   readonly clock: Clock;
   readonly log: Log;
   readonly policy: PolicyHolder;
+  readonly growth?: GrowthTables;
+}
+
+function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
+  try {
+    return growthTables === undefined ? undefined : loadGrowthTables(growthTables);
+  } catch (error) {
+    if (!(error instanceof GrowthTablesError)) throw error;
+    throw new ConfigError(error.problems.map((problem) => `STEELYARD_GROWTH_TABLES: ${problem}`));
+  }
 }
 
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy } = parts;
+  const { config, clock, log, policy, growth } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
@@ -87,6 +100,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     store,
     clock,
     policy: () => policy.current,
+    ...(growth && { growth }),
     newId: randomUUID,
     knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
@@ -108,7 +122,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   attachApp(server, app);
   worker?.start();
-  log.listening({ url, store: 'sqlite', policy: policy.current.version });
+  log.listening({ url, store: 'sqlite', policy: policy.current.version, ...(growth && { growthTables: growth.version }) });
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {

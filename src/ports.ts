@@ -6,7 +6,7 @@
  */
 import type { JsonObject } from './core/json.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
-import type { Reading, StandingBmi } from './core/reading.ts';
+import type { Reading, StandingDerived } from './core/reading.ts';
 
 export type { ObservationFacts, Token };
 
@@ -104,8 +104,8 @@ export interface StoreReader {
   sentAs(id: string): Promise<string | undefined>;
   /** Every key that readings which are filed for a person were sent under, in no order. */
   keysFiledFor(person: string): Promise<readonly string[]>;
-  /** Current versions of all BMI Observations of a person, whatever their status. */
-  standingBmiOf(person: string): Promise<readonly StandingBmi[]>;
+  /** Current versions of all derived Observations of a person (BMI and others), whatever their status. */
+  standingDerivedOf(person: string): Promise<readonly StandingDerived[]>;
   searchObservations(search: ObservationSearch): Promise<SearchPage>;
   countObservations(search: Omit<ObservationSearch, 'sort' | 'count' | 'cursor'>): Promise<number>;
   /** Registries are small: identifier and reference are all they are searched by. */

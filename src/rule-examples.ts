@@ -19,6 +19,8 @@ export interface RuleStory {
   readonly now: string;
   /** Settings in which the policy differs from the built-in one, by name, as in a policy file. */
   readonly policy?: JsonObject;
+  /** Rows of growth tables that the service has: table, sex, at, l, m, s. Published figures. */
+  readonly growth?: readonly JsonObject[];
   /** Observations that the store holds from elsewhere: they were never judged here. */
   readonly imported?: readonly JsonObject[];
   /** Requests that were served before, none of them refused. */
@@ -107,14 +109,15 @@ export function readRuleStory(text: string, name: string): RuleStory {
 function treeOf(text: string, name: string): JsonObject {
   const parsed = parseExactJson(text);
   if (!parsed.ok) throw new Error(`${name}: line ${parsed.problem.line}: ${parsed.problem.reason}`);
-  return membersOf(parsed.value, name, ['story', 'now', 'policy', 'imported', 'before', 'request', 'answer']);
+  return membersOf(parsed.value, name, ['story', 'now', 'policy', 'growth', 'imported', 'before', 'request', 'answer']);
 }
 
-function storyIn({ story, now, policy, imported, before, request }: JsonObject, name: string): RuleStory {
+function storyIn({ story, now, policy, growth, imported, before, request }: JsonObject, name: string): RuleStory {
   return {
     story: textIn(story, `${name}: story`),
     now: instantIn(now, `${name}: now`),
     ...(policy !== undefined && { policy: objectIn(policy, `${name}: policy`) }),
+    ...(growth !== undefined && { growth: listIn(growth, `${name}: growth`).map((item) => objectIn(item, `${name}: growth`)) }),
     ...(imported !== undefined && { imported: listIn(imported, `${name}: imported`).map((item) => objectIn(item, `${name}: imported`)) }),
     ...(before !== undefined && {
       before: listIn(before, `${name}: before`).map((item, index) => earlierIn(item, `${name}: before[${index}]`)),

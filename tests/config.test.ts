@@ -67,7 +67,6 @@ describe('the configuration', () => {
     ['STEELYARD_EHR_KEY_FILE', '/run/key.json', /not served/],
     ['STEELYARD_AUTH', 'jwt', /must be none/],
     ['STEELYARD_JWKS', 'https://id.example/keys', /not served/],
-    ['STEELYARD_GROWTH_TABLES', '/data/growth', /not served/],
     ['STEELYARD_MLLP_PORT', '2575', /not served/],
     ['STEELYARD_LOG_LEVEL', 'loud', /must be one of/],
     ['STEELYARD_POLCY', '/etc/policy.json', /no setting/],

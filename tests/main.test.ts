@@ -5,6 +5,7 @@ import { mkdtempSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, describe, expect, test } from 'vitest';
+import { inventedFile } from './core/growth/invented-tables.ts';
 import { send } from './http/edge.ts';
 
 const folder = mkdtempSync(join(tmpdir(), 'steelyard-main-'));
@@ -148,5 +149,23 @@ describe('the process', () => {
     expect([second.code, second.err]).toEqual([1, 'STEELYARD_HOST and STEELYARD_PORT: cannot listen there (EADDRINUSE).\n']);
     const sameStore = await launch({ STEELYARD_DATABASE: join(folder, 'first.db') }).exited;
     expect([sameStore.code, sameStore.err]).toEqual([1, expect.stringMatching(/^STEELYARD_DATABASE: another running process/)]);
+  });
+
+  test('loads the growth tables that it is given and says their version', async () => {
+    const tables = mkdtempSync(join(folder, 'growth-'));
+    const { name, text } = inventedFile('wtage.csv');
+    writeFileSync(join(tables, name), text);
+    const { child, exited, listening } = launch({ STEELYARD_GROWTH_TABLES: tables, STEELYARD_DATABASE: join(tables, 'ward.db') });
+    expect((await listening()).line).toMatchObject({ growthTables: expect.stringMatching(/^[0-9a-f]{12}$/) as string });
+    child.kill('SIGTERM');
+    expect((await exited).code).toBe(0);
+  });
+
+  test('ends with 78 and a sentence for growth tables that cannot be used', async () => {
+    const tables = mkdtempSync(join(folder, 'growth-'));
+    writeFileSync(join(tables, 'wtage.csv'), 'Sex,Agemos,L,M,S\n1,24,x,12,0.1\n');
+    const { code, err } = await launch({ STEELYARD_GROWTH_TABLES: tables }).exited;
+    expect(code).toBe(78);
+    expect(err).toMatch(/^STEELYARD_GROWTH_TABLES: wtage\.csv, line \d+: /);
   });
 });

@@ -1,10 +1,15 @@
 /** Our CodeSystems, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
+import { HEIGHT_ESTIMATES } from '../../src/core/derive/estimated-height.ts';
+import { ADJUSTED_WEIGHT_CODE } from '../../src/core/derive/ideal-weight.ts';
+import { WEIGHT_CHANGE_ANSWERS, WEIGHT_CHANGE_CODES } from '../../src/core/derive/weight-change.ts';
+import { GROWTH_CODES, PERCENT_OF_P95_CODE } from '../../src/core/growth/coding.ts';
 import { CONDITIONS } from '../../src/core/conditions.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { TARE_KINDS } from '../../src/core/tare-kinds.ts';
 import {
   COARSE_TAG,
+  ESTIMATED_TAG,
   HELD_TAG,
   IN_DOUBT_TAG,
   METHODS,
@@ -75,11 +80,33 @@ export function codeSystems(): fhir4.CodeSystem[] {
       'What the number on a scale stands on besides the person: what was weighed along, and what makes it change fast. Senders say it; it is never guessed.',
       Object.entries(CONDITIONS).map(([code, { display }]) => ({ code, display })),
     ),
+    codeSystem(
+      OURS.derivedSystem,
+      'Derived figures',
+      'What this service computes from measurements, and lengths that a height is estimated from, as far as LOINC has no code that was found or says less.',
+      derivedConcepts(),
+    ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
-      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG, IN_DOUBT_TAG].map(({ code, display }) => ({ code, display })),
+      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG, IN_DOUBT_TAG, ESTIMATED_TAG].map(({ code, display }) => ({
+        code,
+        display,
+      })),
     ]),
   ];
+}
+
+function derivedConcepts(): Concept[] {
+  const growth = Object.values(GROWTH_CODES).flatMap((scores) => Object.values(scores));
+  const figures = [
+    ...Object.values(WEIGHT_CHANGE_CODES),
+    ...Object.values(WEIGHT_CHANGE_ANSWERS),
+    ...growth,
+    PERCENT_OF_P95_CODE,
+    ADJUSTED_WEIGHT_CODE,
+    ...Object.values(HEIGHT_ESTIMATES).map(({ input }) => input),
+  ];
+  return figures.map(({ code, display }) => ({ code, display }));
 }
 
 function codeSystem(url: string, title: string, description: string, concept: Concept[], property?: Property[]): fhir4.CodeSystem {

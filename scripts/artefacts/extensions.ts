@@ -67,6 +67,7 @@ const EXTENSIONS: readonly ExtensionRow[] = [
       verdict: { type: 'code', short: 'accepted, held or refused', min: 1 },
       policyVersion: { type: 'string', short: 'Version of the policy', min: 1 },
       decision: { type: 'code', short: `What a person decided: ${DECISION_CODES.join(', ')} or claim` },
+      growthTables: { type: 'string', short: 'Version of the growth tables, when there were some' },
       rule: {
         short: 'A rule that had something to say',
         parts: {

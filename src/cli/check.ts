@@ -5,18 +5,21 @@ import { toOperationOutcome } from '../core/finding.ts';
 import { judgeResource, type Judged, type Surroundings } from './check/judge.ts';
 import { readResource } from './check/read-file.ts';
 import { reportLines, toOneOutcome, type CheckedFile } from './check/report.ts';
+import { growthTablesFrom } from './growth-tables-option.ts';
 import { policyFrom } from './policy-option.ts';
 import { CAUTION, CommandFailed, EXIT, wrapped, type Terminal } from './terminal.ts';
 
 export interface CheckOptions {
   readonly format: 'text' | 'json';
   readonly policy?: string;
+  readonly growthTables?: string;
   readonly now?: string;
 }
 
-/** Throws CommandFailed for a policy or an instant that cannot be used. */
+/** Throws CommandFailed for a policy, growth tables or an instant that cannot be used. */
 export async function check(files: readonly string[], options: CheckOptions, terminal: Terminal): Promise<number> {
-  const surroundings = { policy: policyFrom(options.policy), nowMs: instantFrom(options.now) };
+  const growth = growthTablesFrom(options.growthTables);
+  const surroundings = { policy: policyFrom(options.policy), nowMs: instantFrom(options.now), ...(growth && { growth }) };
   const checked: CheckedFile[] = [];
   for (const file of files) checked.push(await checkFile(file, surroundings));
   if (options.format === 'json') terminal.print(JSON.stringify(toOneOutcome(checked, surroundings.policy.version), undefined, 2));

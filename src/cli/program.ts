@@ -2,6 +2,7 @@
  * The commands, their options and their help. Each command's work is loaded when it is called, so
  * that `--help` answers at once.
  */
+import type { CheckOptions } from './check.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import type { TryOptions } from './policy-try.ts';
@@ -38,10 +39,11 @@ function addCheck(program: Command, terminal: Terminal): void {
     .argument('<file...>', 'FHIR R4 JSON files, or - for standard input')
     .addOption(new Option('--format <format>', 'a report, or one FHIR OperationOutcome').choices(['text', 'json']).default('text'))
     .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .option('--growth-tables <folder>', 'folder with the published growth tables; children by age bands otherwise')
     .option('--now <instant>', 'judge as of this instant, for files with fixed dates; the present otherwise')
     .addHelpText('after', exitCodes('nothing was refused or held', 'something was', 'bad usage, or a file that cannot be read'))
     .addHelpText('after', example('steelyard check --now 2026-03-02T12:00:00Z ward-morning.json'))
-    .action(async (files: string[], options: { format: 'text' | 'json'; policy?: string; now?: string }) => {
+    .action(async (files: string[], options: CheckOptions) => {
       process.exitCode = await (await import('./check.ts')).check(files, options, terminal);
     });
 }

@@ -6,9 +6,10 @@
  * done with an Evaluation (store, queue, answer) is `ingest.ts`'s business.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { deriveBmi, type NoBmiReason } from './derive/bmi.ts';
 import { factsOfInstruction, lastingFacts } from './decision.ts';
-import { bmiDifference, type Derived } from './derive/difference.ts';
+import type { NoBmiReason } from './derive/bmi.ts';
+import { deriveAll } from './derive/derive-all.ts';
+import { difference, type Derived } from './derive/difference.ts';
 import { compareSentBmi } from './derive/sent-bmi.ts';
 import { enrich, type Enriched } from './enrich/enrich.ts';
 import { asCoarse, withMarks, withoutServiceMarks } from './enrich/marks.ts';
@@ -38,7 +39,7 @@ export interface Evaluation {
   };
   /** The person's other readings whose standing changes because of it. */
   readonly rejudged: readonly Rejudged[];
-  /** BMI Observations to create, change or void because of it. */
+  /** Derived Observations (BMI and others) to create, change or void because of it. */
   readonly derived: readonly Derived[];
   /** The derived BMI that a sender's own BMI equals; nothing is stored then. */
   readonly equals?: StandingBmi;
@@ -148,8 +149,8 @@ function conclude(
   const marked = ownFindings.some(({ rule }) => rule.id === scaleCoarse.id) ? asCoarse(observation) : observation;
   const stored = withMarks(marked, reading);
   const rejudged = rejudgedAmong(standings, context);
-  const { drafts, without } = deriveBmi(readingsIn(standings, rejudged), context.person, context.policy);
-  const findings = [...judged, ...noBmiFinding(reading, without.get(id))];
+  const { drafts, withoutBmi } = deriveAll(readingsIn(standings, rejudged), context);
+  const findings = [...judged, ...noBmiFinding(reading, withoutBmi.get(id))];
   return {
     verdict,
     findings,
@@ -175,7 +176,7 @@ function conclude(
       ),
     },
     rejudged,
-    derived: bmiDifference(drafts, context),
+    derived: difference(drafts, context),
   };
 }
 

@@ -1,7 +1,7 @@
 /** The searchable facts of an Observation, read once when it is stored. */
 import type { Effective } from './fhir-time.ts';
 import type { ExactObservation } from './observation.ts';
-import type { Reading } from './reading.ts';
+import type { Reading, StandingBmi, StandingFigure } from './reading.ts';
 import type { Quantified } from './terminology.ts';
 
 /** A system|value pair; `system` undefined when there is none. */
@@ -10,19 +10,18 @@ export interface Token {
   readonly value: string;
 }
 
+type Column = 'id' | 'version' | 'status';
+/** What is stored of a derived figure, so that the next derivation knows what stands. */
+export type StandingFacts = Omit<StandingBmi, Column> | Omit<StandingFigure, Column>;
+
 /** What search and history need of an Observation version. */
 export interface ObservationFacts {
+  /** What it is about: a derived figure is filed under the measure that it speaks of. */
   readonly of: Quantified;
   /** The decoded reading of a weight or height, so that history is read without parsing. */
   readonly reading?: Reading;
-  /** For a BMI: what it was derived from. */
-  readonly standing?: {
-    readonly weightId: string;
-    readonly heightId: string;
-    readonly valueText: string;
-    readonly effectiveText: string;
-    readonly flagged?: true;
-  };
+  /** For a derived figure: what it says and what it was derived from. */
+  readonly standing?: StandingFacts;
   readonly person: string;
   /** The key of the person as the sender named them: whose it is can turn out otherwise. */
   readonly personAsSent?: string;

@@ -8,9 +8,10 @@
 import { toShortestText } from './decimal.ts';
 import type { Reading } from './reading.ts';
 
-/** Undefined for a reading without a value. A day without a time counts as that day. */
+/** Undefined for a reading without a value or a length in its place. A day without a time counts as that day. */
 export function fingerprintOf(reading: Reading): string | undefined {
-  const { quantity, effective } = reading;
+  const { limb, effective } = reading;
+  const quantity = reading.quantity ?? limb?.length;
   if (quantity === undefined) return undefined;
   return [
     reading.person,
@@ -21,6 +22,7 @@ export function fingerprintOf(reading: Reading): string | undefined {
     String(effective.startMs),
     toShortestText(quantity.value),
     quantity.unit,
+    ...(limb ? [limb.estimate] : []),
   ].join('\u0000');
 }
 
@@ -31,8 +33,9 @@ export function identifierKeyOf(system: string, value: string): string {
 
 /** The same with the status, to tell a resend under one identifier from a changed content. */
 export function contentFingerprintOf(reading: Reading): string {
-  const { quantity, effective, status } = reading;
-  const value = quantity ? `${toShortestText(quantity.value)}\u0000${quantity.unit}` : '';
+  const { limb, effective, status } = reading;
+  const quantity = reading.quantity ?? limb?.length;
+  const value = quantity ? `${toShortestText(quantity.value)}\u0000${quantity.unit}${limb ? `\u0000${limb.estimate}` : ''}` : '';
   const time = `${effective.startMs}-${effective.endMs}`;
   return ['content', reading.person, reading.of, reading.basis, reading.device ?? '', time, value, status].join('\u0000');
 }

@@ -7,6 +7,7 @@
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { sentConditions } from './conditions.ts';
+import { HEIGHT_ESTIMATES, type HeightEstimate } from './derive/estimated-height.ts';
 import { parseDateTime, type Effective } from './fhir-time.ts';
 import type { Exact } from './json.ts';
 import { isUnitCode, quantity, UNITS, type Quantity } from './quantity.ts';
@@ -191,6 +192,24 @@ export function isRepeat(observation: ExactObservation): boolean {
   return (observation.meta?.tag ?? []).some(({ system, code }) => system === REPEAT_TAG.system && code === REPEAT_TAG.code);
 }
 
+/** The component that gives a length to estimate the height from, if there is one. */
+export function limbComponentOf(
+  observation: ExactObservation,
+): { readonly estimate: HeightEstimate; readonly component: ExactComponent } | undefined {
+  for (const estimate of Object.keys(HEIGHT_ESTIMATES) as HeightEstimate[]) {
+    const component = componentOf(observation, HEIGHT_ESTIMATES[estimate].input);
+    if (component) return { estimate, component };
+  }
+  return undefined;
+}
+
+/** A length in the place of a height: what was measured on somebody who cannot stand. */
+function sentLimb(observation: ExactObservation): Reading['limb'] {
+  const found = observation.valueQuantity === undefined ? limbComponentOf(observation) : undefined;
+  const length = exactQuantity(found?.component.valueQuantity, 'height');
+  return found && length && { estimate: found.estimate, length };
+}
+
 /** Who and which device the reading belongs to, after the edge has looked them up. */
 export interface Attribution {
   readonly id: string;
@@ -221,6 +240,7 @@ export function toReading(
   const clothing = sentClothing(observation) ?? (measure.clothing === 'without' ? 'underwear' : undefined);
   const position = sentPosition(observation) ?? measure.position ?? (method && METHODS[method].position);
   const conditions = sentConditions(observation);
+  const limb = of === 'height' ? sentLimb(observation) : undefined;
   const gross = exactQuantity(loadComponent(observation, 'gross')?.valueQuantity, 'weight');
   const tare = exactQuantity(loadComponent(observation, 'tare')?.valueQuantity, 'weight');
   return {
@@ -241,6 +261,7 @@ export function toReading(
     ...(clothing && { clothing }),
     ...(position && { position }),
     ...(conditions.length > 0 && { conditions }),
+    ...(limb && { limb }),
     ...(gross && { gross }),
     ...(tare && { tare }),
     ...(tareDevices && { tareDevices }),

@@ -11,6 +11,7 @@ import { compare, decimal, parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
 import { nearestName } from './nearest-name.ts';
 import { CONDITION_SETTINGS } from './settings/conditions.ts';
+import { DERIVE_SETTINGS } from './settings/derive.ts';
 import { DEVICE_SETTINGS } from './settings/devices.ts';
 import { MEASURING_SETTINGS } from './settings/measuring.ts';
 import type { Setting, SettingRow } from './settings/row.ts';
@@ -20,10 +21,13 @@ import { isTimeZone } from './time-of-day.ts';
 
 export type { Setting };
 
-const SETTINGS = { ...MEASURING_SETTINGS, ...SERIAL_SETTINGS, ...DEVICE_SETTINGS, ...CONDITION_SETTINGS } as const satisfies Record<
-  string,
-  SettingRow
->;
+const SETTINGS = {
+  ...MEASURING_SETTINGS,
+  ...SERIAL_SETTINGS,
+  ...DEVICE_SETTINGS,
+  ...CONDITION_SETTINGS,
+  ...DERIVE_SETTINGS,
+} as const satisfies Record<string, SettingRow>;
 
 export type SettingName = keyof typeof SETTINGS;
 type Widen<Value> = Value extends string ? string : Value extends number ? number : boolean;

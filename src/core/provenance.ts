@@ -35,7 +35,7 @@ export function provenanceId({ id, version }: Because['target']): string {
 /** The Provenance of one version of an Observation. */
 export function toProvenance(
   { target, verdict, findings, additions, entities, activity, decidedBy, decision }: Because,
-  context: Pick<Context, 'policy' | 'nowMs'>,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
 ): fhir4.Provenance {
   const id = provenanceId(target);
   const { version } = context.policy;
@@ -43,7 +43,7 @@ export function toProvenance(
     resourceType: 'Provenance',
     id,
     meta: { tag: [{ system: OURS.provenanceTag, code: id }] },
-    extension: [decisionExtension(verdict, findings, version, decision), ...additions.map(addition)],
+    extension: [decisionExtension({ verdict, findings, decision }, context), ...additions.map(addition)],
     target: [{ reference: `Observation/${target.id}/_history/${target.version}` }],
     recorded: toInstant(context.nowMs),
     policy: [`${OURS.policyBase}/${version}`],
@@ -72,16 +72,15 @@ export function instructedBy(instruction: Instruction | undefined): Pick<Because
 }
 
 function decisionExtension(
-  verdict: Verdict,
-  findings: readonly Finding[],
-  policyVersion: string,
-  decision: Instruction['as'] | undefined,
+  { verdict, findings, decision }: Pick<Because, 'verdict' | 'findings'> & { readonly decision: Because['decision'] | undefined },
+  { policy, growth }: Pick<Context, 'policy' | 'growth'>,
 ): fhir4.Extension {
   return {
     url: OURS.decisionExtension,
     extension: [
       { url: 'verdict', valueCode: verdict },
-      { url: 'policyVersion', valueString: policyVersion },
+      { url: 'policyVersion', valueString: policy.version },
+      ...(growth === undefined ? [] : [{ url: 'growthTables', valueString: growth.version }]),
       ...(decision === undefined ? [] : [{ url: 'decision', valueCode: decision }]),
       ...findings.map(({ rule, outcome }) => ({
         url: 'rule',

@@ -5,7 +5,9 @@
 import type * as fhir4 from 'fhir/r4.js';
 import type { ScaleCheck } from './calibration.ts';
 import type { Condition } from './conditions.ts';
+import type { HeightEstimate } from './derive/derived-code.ts';
 import type { Effective } from './fhir-time.ts';
+import type { GrowthTables } from './growth/tables.ts';
 import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
 import type { Decimal } from './decimal.ts';
@@ -35,6 +37,8 @@ export interface Reading {
   readonly position?: Position;
   /** What its sender says that the number stands on: sorted, each once, absent when nothing was said. */
   readonly conditions?: readonly Condition[];
+  /** A length from which the height is estimated, on a height without a value. */
+  readonly limb?: { readonly estimate: HeightEstimate; readonly length: Quantity };
   readonly gross?: Quantity;
   readonly tare?: Quantity;
   /** Keys of the chairs, cushions and slings whose mass was subtracted, in the order of their names. */
@@ -62,6 +66,8 @@ export interface Reading {
   readonly repeatOf?: string;
   readonly releasedBy?: string;
   readonly comparison?: Comparison;
+  /** The published thresholds of significant change that it reaches, in their order. */
+  readonly significant?: readonly ReachedThreshold[];
   /**
    * Orders readings of one instant the same way in every history: the sender's own identifier,
    * else what was measured. Never the order of arrival.
@@ -124,6 +130,13 @@ export interface Comparison {
   readonly changePerDayKg?: string;
   /** The last accepted weight that does compare, where that is another one. */
   readonly lastComparable?: string;
+}
+
+/** A weight that reaches a threshold of `derive/change-thresholds.ts`, by id, against an earlier weight. */
+export interface ReachedThreshold {
+  readonly threshold: string;
+  /** Observation id of the earlier weight. */
+  readonly earlier: string;
 }
 
 /** A reading that may feed BMI and be compared against: measured, valid, not waiting. */
@@ -196,12 +209,51 @@ export interface StandingBmi {
   readonly effectiveText: string;
   /** The scale of one of its inputs was found wrong. */
   readonly flagged?: true;
+  /** Its height is an estimate. */
+  readonly isEstimated?: true;
+}
+
+/** What is derived besides BMI. */
+export type FigureKind =
+  | 'weight-change'
+  | 'weight-percentile'
+  | 'weight-z'
+  | 'height-percentile'
+  | 'height-z'
+  | 'bmi-percentile'
+  | 'bmi-z'
+  | 'body-surface'
+  | 'ideal-weight'
+  | 'adjusted-weight'
+  | 'estimated-height';
+
+/** A stored Observation of another derived figure; at most one of each kind for each reading. */
+export interface StandingFigure {
+  readonly id: string;
+  readonly version: number;
+  readonly status: ObservationStatus;
+  readonly kind: FigureKind;
+  /** Id of the reading that it is a figure of. */
+  readonly of: string;
+  /** Ids of the Observations that it was derived from. */
+  readonly inputs: readonly string[];
+  readonly effectiveText: string;
+  /** Code, value and all else that the figure says, as JSON text. */
+  readonly content: string;
+}
+
+export type StandingDerived = StandingBmi | StandingFigure;
+
+export function isStandingBmi(standing: StandingDerived): standing is StandingBmi {
+  return 'weightId' in standing;
 }
 
 /** Everything a judgement depends on, as values, so that each decision can be made again. */
 export interface Context {
   readonly nowMs: number;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
   /** The Observation id that the reading has or will get. */
   readonly id: string;
   /** The version that this writing will have; 1 when new. */
@@ -212,8 +264,8 @@ export interface Context {
   readonly tareDevices?: readonly TareFacts[];
   /** The person's other readings, current versions, this one excluded. */
   readonly history: readonly Reading[];
-  /** The person's stored BMI Observations, whatever their status. */
-  readonly standing: readonly StandingBmi[];
+  /** The person's stored derived Observations, whatever their status. */
+  readonly standing: readonly StandingDerived[];
   /** The version that a correction replaces. */
   readonly replaces?: Pick<Reading, 'status' | 'held' | 'version' | 'person' | 'of' | 'moves'> & Partial<Reading>;
   /** Absent when it is the sender who writes. */

@@ -27,6 +27,7 @@ export const OURS = {
   deviceKindSystem: `${CANONICAL_BASE}/CodeSystem/measuring-device-kind`,
   componentSystem: `${CANONICAL_BASE}/CodeSystem/weighing-component`,
   conditionSystem: `${CANONICAL_BASE}/CodeSystem/weighing-condition`,
+  derivedSystem: `${CANONICAL_BASE}/CodeSystem/derived-figure`,
   tagSystem: `${CANONICAL_BASE}/CodeSystem/handling`,
   observationIdentifier: `${CANONICAL_BASE}/identifier/observation`,
   /** R4 Provenance has no identifier, so each of ours carries its id as a tag of this system. */
@@ -73,6 +74,13 @@ export const COARSE_TAG = {
   system: OURS.tagSystem,
   code: 'coarse-scale',
   display: 'Read on a scale coarser than the precision rule',
+} as const;
+
+/** The tag on a BMI whose height is an estimate. */
+export const ESTIMATED_TAG = {
+  system: OURS.tagSystem,
+  code: 'estimated-height',
+  display: 'From an estimated height, not a measured one',
 } as const;
 
 /** The tag on a reading that repeats another: one weighing, pressed twice. */

@@ -2,6 +2,7 @@
 import type * as fhir4 from 'fhir/r4.js';
 import type { Exact } from '../core/json.ts';
 import type { ExactObservation } from '../core/observation.ts';
+import type { GrowthTables } from '../core/growth/tables.ts';
 import { devicePointer, logicalKey, logicalKeysOf, pointerOf, tarePointers, type Pointer } from '../core/pointers.ts';
 import type { Policy } from '../core/policy.ts';
 import type { Context, PersonFacts } from '../core/reading.ts';
@@ -16,6 +17,8 @@ import { personBehind, survivorOf } from './survivor.ts';
 export interface Surroundings {
   readonly clock: Clock;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
   readonly knownBases: readonly string[];
 }
 
@@ -27,7 +30,7 @@ export async function loadContext(
   reader: StoreReader,
   observation: ExactObservation,
   place: Pick<Context, 'id' | 'version'>,
-  { clock, policy, knownBases }: Surroundings,
+  { clock, policy, growth, knownBases }: Surroundings,
   filedFor?: string,
 ): Promise<Context> {
   const facts = await loadFacts(reader, observation, { policy, knownBases }, filedFor);
@@ -36,10 +39,11 @@ export async function loadContext(
   const [history, standing] =
     person.key === '' || isUnassigned(person.key)
       ? [[], []]
-      : [await reader.readingsOf(person.key), await reader.standingBmiOf(person.key)];
+      : [await reader.readingsOf(person.key), await reader.standingDerivedOf(person.key)];
   return {
     nowMs: clock.nowMs(),
     policy,
+    ...(growth && { growth }),
     knownBases,
     ...place,
     ...facts,

@@ -10,7 +10,7 @@ import { isJsonObject, type JsonValue } from '../core/json.ts';
 import { codedMeasure, toReading, type ExactObservation } from '../core/observation.ts';
 import { devicePointer, keyOf, pointerOf } from '../core/pointers.ts';
 import type { Context, Instruction, Reading } from '../core/reading.ts';
-import { bmiNotCorrectable } from '../core/rules/bmi.ts';
+import { bmiNotCorrectable, derivedNotCorrectable } from '../core/rules/bmi.ts';
 import { severalMatches } from '../core/rules/identity.ts';
 import { isUnassigned, UNASSIGNED_ANYWHERE } from '../core/unassigned.ts';
 import { ServiceError } from '../errors.ts';
@@ -140,7 +140,11 @@ export async function correctReading(
     );
   }
   const replaces = await writer.readingOf(id);
-  if (replaces === undefined) return refused([finding(bmiNotCorrectable)], work);
+  const before = treeOf(current) as unknown as ExactObservation;
+  if (replaces === undefined) {
+    const isBmi = codedMeasure(before)?.of === 'bmi';
+    return refused([finding(isBmi ? bmiNotCorrectable : derivedNotCorrectable)], work);
+  }
   if (isVoided(replaces) && observation.status !== 'entered-in-error') {
     throw new ServiceError(
       'ERR_CONFLICT',
@@ -150,7 +154,6 @@ export async function correctReading(
       },
     );
   }
-  const before = treeOf(current) as unknown as ExactObservation;
   const taken = await identifierTakenBy(writer, observation, id);
   if (taken) return refused([taken], work);
   const samePerson = isDeepStrictEqual(pointerOf(before.subject, work.knownBases), pointerOf(observation.subject, work.knownBases));

@@ -116,7 +116,7 @@ export async function recallScale(
   writer: StoreWriter,
   deviceId: string,
   { since, action, who, reason }: RecallOrder,
-  { clock, policy, knownBases, forwards }: Surroundings & { readonly forwards: boolean },
+  { clock, policy, knownBases, growth, forwards }: Surroundings & { readonly forwards: boolean },
 ): Promise<Recalled> {
   const { affected, byPerson } = await waitingForMark(writer, deviceId, since, action);
   const done = { marked: [] as string[], derived: [] as string[], rejudged: [] as string[] };
@@ -125,10 +125,11 @@ export async function recallScale(
     const context = {
       nowMs: clock.nowMs(),
       policy,
+      ...(growth && { growth }),
       knownBases,
       person: await loadPersonByKey(writer, key, knownBases),
       history: await writer.readingsOf(key),
-      standing: await writer.standingBmiOf(key),
+      standing: await writer.standingDerivedOf(key),
       decidedBy: { who, reason },
     };
     const { rejudged, derived } = recallConsequences(context, ids, action);

@@ -50,7 +50,7 @@ export async function recordConsequences(
   writer: StoreWriter,
   person: string,
   { rejudged, derived }: Pick<Evaluation, 'rejudged' | 'derived'>,
-  context: Pick<Context, 'policy' | 'nowMs'>,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
   sending: Sending,
 ): Promise<void> {
   const toSend: VersionedReference[] = [];
@@ -88,7 +88,7 @@ function idsOf(rejudged: readonly Rejudged[]): string[] {
 async function putRejudged(
   writer: StoreWriter,
   rejudged: readonly Rejudged[],
-  context: Pick<Context, 'policy' | 'nowMs'>,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
   toSend: VersionedReference[],
 ): Promise<void> {
   for (const { before, reading, findings, decidedBy } of rejudged) {

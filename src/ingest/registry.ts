@@ -145,10 +145,15 @@ async function rememberMoved(writer: StoreWriter, person: string): Promise<void>
 }
 
 /** Brings a person's readings and BMI to what their facts and the policy give now. */
-export async function judgeAnew(writer: StoreWriter, key: string, { clock, policy, knownBases, forwards }: RegistryWork): Promise<void> {
+export async function judgeAnew(
+  writer: StoreWriter,
+  key: string,
+  { clock, policy, growth, knownBases, forwards }: RegistryWork,
+): Promise<void> {
   const history = await writer.readingsOf(key);
-  const standing = await writer.standingBmiOf(key);
+  const standing = await writer.standingDerivedOf(key);
   if (history.length === 0 && standing.length === 0) return;
-  const context = { nowMs: clock.nowMs(), policy, knownBases, person: await loadPersonByKey(writer, key, knownBases), history, standing };
+  const person = await loadPersonByKey(writer, key, knownBases);
+  const context = { nowMs: clock.nowMs(), policy, ...(growth && { growth }), knownBases, person, history, standing };
   await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs });
 }

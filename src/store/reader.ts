@@ -1,6 +1,6 @@
 /** All questions to the store, over committed rows or, inside a unit of work, over its own as well. */
 import type { Kysely } from 'kysely';
-import type { Reading, StandingBmi } from '../core/reading.ts';
+import type { Reading, StandingDerived } from '../core/reading.ts';
 import type { ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
 import { countObservations, searchObservations } from './observation-search.ts';
 import { toStoredResource, VERSION_COLUMNS } from './paging.ts';
@@ -81,7 +81,7 @@ export class SqlReader implements StoreReader {
   async readingsOf(person: string): Promise<readonly Reading[]> {
     const rows = await this.#observationsOf(person)
       .select(['observation.reading', 'observation.moves'])
-      .where('quantified', 'in', ['weight', 'height'])
+      .where('observation.reading', 'is not', null)
       .execute();
     return rows
       .flatMap(({ reading, id, version, moves }) => (reading === null ? [] : [fromReadingText(reading, { id, version, person, moves })]))
@@ -129,15 +129,15 @@ export class SqlReader implements StoreReader {
       .where('resource_version.superseded_seq', 'is', null);
   }
 
-  async standingBmiOf(person: string): Promise<readonly StandingBmi[]> {
+  async standingDerivedOf(person: string): Promise<readonly StandingDerived[]> {
     const rows = await this.#observationsOf(person)
       .select(['observation.standing', 'observation.status'])
-      .where('quantified', '=', 'bmi')
+      .where('observation.standing', 'is not', null)
       .orderBy('start_ms')
       .orderBy('observation.seq')
       .execute();
     return rows.flatMap(({ standing, id, version, status }) =>
-      standing === null ? [] : [fromStandingText(standing, { id, version, status: status as StandingBmi['status'] })],
+      standing === null ? [] : [fromStandingText(standing, { id, version, status: status as StandingDerived['status'] })],
     );
   }
 

@@ -1,17 +1,20 @@
 /**
- * Decoded readings and BMI facts as the compact text of one column, and back.
+ * Decoded readings and what is stored of derived figures as the compact text of one column, and back.
  *
  * Measured values travel as their written digits inside JSON strings, so no digit is ever a
  * JavaScript number. Id, version, person and moves stand in columns and are not repeated here.
  */
 import { quantity, type Quantity, type UnitCode } from '../core/quantity.ts';
-import type { Reading, StandingBmi } from '../core/reading.ts';
-import type { ObservationFacts } from '../ports.ts';
+import type { StandingFacts } from '../core/facts.ts';
+import type { Reading, StandingDerived } from '../core/reading.ts';
 
 type Column = 'id' | 'version' | 'person' | 'moves';
 type Measure = 'quantity' | 'gross' | 'tare';
 type WrittenQuantity = readonly [text: string, unit: UnitCode];
-type ReadingText = Omit<Reading, Column | Measure> & { readonly [Key in Measure]?: WrittenQuantity };
+type Limb = NonNullable<Reading['limb']>;
+type ReadingText = Omit<Reading, Column | Measure | 'limb'> & { readonly [Key in Measure]?: WrittenQuantity } & {
+  readonly limb?: Omit<Limb, 'length'> & { readonly length: WrittenQuantity };
+};
 
 export function toReadingText({
   id: _id,
@@ -21,6 +24,7 @@ export function toReadingText({
   quantity,
   gross,
   tare,
+  limb,
   ...rest
 }: Reading): string {
   return JSON.stringify({
@@ -28,12 +32,13 @@ export function toReadingText({
     ...(quantity && { quantity: written(quantity) }),
     ...(gross && { gross: written(gross) }),
     ...(tare && { tare: written(tare) }),
+    ...(limb && { limb: { ...limb, length: written(limb.length) } }),
   } satisfies ReadingText);
 }
 
 /** The very reading that {@link toReadingText} was given: what was absent is absent. */
 export function fromReadingText(text: string, { moves, ...columns }: Required<Pick<Reading, Column>>): Reading {
-  const { quantity, gross, tare, ...rest } = JSON.parse(text) as ReadingText;
+  const { quantity, gross, tare, limb, ...rest } = JSON.parse(text) as ReadingText;
   return {
     ...columns,
     ...(moves > 0 && { moves }),
@@ -41,6 +46,7 @@ export function fromReadingText(text: string, { moves, ...columns }: Required<Pi
     ...(quantity && { quantity: fromWritten(quantity) }),
     ...(gross && { gross: fromWritten(gross) }),
     ...(tare && { tare: fromWritten(tare) }),
+    ...(limb && { limb: { ...limb, length: fromWritten(limb.length) } }),
   };
 }
 
@@ -54,12 +60,10 @@ function fromWritten([text, unit]: WrittenQuantity): Quantity {
   return read;
 }
 
-type Standing = NonNullable<ObservationFacts['standing']>;
-
-export function toStandingText({ weightId, heightId, valueText, effectiveText, flagged }: Standing): string {
-  return JSON.stringify({ weightId, heightId, valueText, effectiveText, ...(flagged && { flagged }) } satisfies Standing);
+export function toStandingText(standing: StandingFacts): string {
+  return JSON.stringify(standing);
 }
 
-export function fromStandingText(text: string, columns: Pick<StandingBmi, 'id' | 'version' | 'status'>): StandingBmi {
-  return { ...columns, ...(JSON.parse(text) as Standing) };
+export function fromStandingText(text: string, columns: Pick<StandingDerived, 'id' | 'version' | 'status'>): StandingDerived {
+  return { ...columns, ...(JSON.parse(text) as StandingFacts) };
 }

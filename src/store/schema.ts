@@ -28,6 +28,7 @@ export interface ObservationTable {
   readonly person_as_sent: string | null;
   /** How often it was filed for another Patient before. */
   readonly moves: number;
+  /** What it is about; a derived figure is filed under the measure that it speaks of. */
   readonly quantified: 'weight' | 'height' | 'bmi';
   readonly status: string;
   /** 0 or 1. */
@@ -37,7 +38,7 @@ export interface ObservationTable {
   readonly device: string | null;
   /** A decoded weight or height, see `reading-row.ts`. */
   readonly reading: string | null;
-  /** What a BMI was derived from, see `reading-row.ts`. */
+  /** What a derived figure says and was derived from, see `reading-row.ts`. */
   readonly standing: string | null;
 }
 

@@ -159,6 +159,7 @@ describe('steelyard check exits 2', () => {
     ['a format that is not known', ['--format', 'xml', '-'], 'Allowed choices are text, json'],
     ['no file', [], 'missing required argument'],
     ['an instant without an offset', ['--now', '2026-03-02T12:00:00', '-'], '--now must be'],
+    ['growth tables that are not there', ['--growth-tables', `${folder}/none`, '-'], '--growth-tables: '],
     ['a policy file that is not there', ['--policy', `${folder}/none.json`, '-'], '--policy cannot be read'],
   ])('for %s', async (_, args, sentence) => {
     const { exitCode, stdout, stderr } = await steelyard(['check', ...args]);

@@ -175,7 +175,13 @@ describe('the writer', () => {
     ['a pass file in which the rule speaks', speaks, 'precision-step', 'pass', 'the rule speaks, and should be silent'],
     ['a pass file in which a remark speaks', silent, 'bmi-not-derived', 'pass', 'the rule speaks, and should be silent'],
     ['a pass file that another rule refuses', speaks, 'time-future', 'pass', 'it is refused by precision-step'],
-    ['a fail file with a second fault', impossible, 'precision-step', 'fail', 'it has another fault: value-impossible, mixup-decimal-point'],
+    [
+      'a fail file with a second fault',
+      impossible,
+      'precision-step',
+      'fail',
+      'it has another fault: value-impossible, mixup-decimal-point',
+    ],
     ['a file that is no JSON', '{', 'precision-step', 'fail', 'fail: line 1: this is not well-formed JSON'],
   ] as const)('refuses %s', async (_what, text, rule, side, problem) => {
     expect(await renewed(text, rule, side)).toEqual({ ok: false, problem });

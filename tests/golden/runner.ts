@@ -7,6 +7,8 @@ import { conformObservation } from '../../src/core/conform.ts';
 import { factsOf } from '../../src/core/facts.ts';
 import { parseDateTime } from '../../src/core/fhir-time.ts';
 import { verdictOf, type Outcome } from '../../src/core/finding.ts';
+import type { GrowthTables, TableId } from '../../src/core/growth/tables.ts';
+import type { Sex } from '../../src/core/growth/z-score.ts';
 import { stringifyExact, type JsonObject } from '../../src/core/json.ts';
 import { toReading } from '../../src/core/observation.ts';
 import { keyOf, pointerOf } from '../../src/core/pointers.ts';
@@ -32,11 +34,20 @@ export async function answerOf(story: RuleStory): Promise<ExampleAnswer> {
   let nowMs = instantMs(now);
   const clock: Clock = { nowMs: () => nowMs };
   const policy = policyOf(story);
+  const growth = growthOf(story);
   const store = await openSqliteStore(':memory:', { clock });
   try {
     let issued = 0;
     const newId = (): string => `reading-${(issued += 1)}`;
-    const intake = createIntake({ store, clock, policy: () => policy, newId, knownBases: [BASE], forwards: true });
+    const intake = createIntake({
+      store,
+      clock,
+      policy: () => policy,
+      ...(growth && { growth }),
+      newId,
+      knownBases: [BASE],
+      forwards: true,
+    });
     const parts: Parts = { store, clock, policy, intake, baseUrl: BASE };
     for (const [index, observation] of imported.entries()) await bring(store, observation, `imported-${index + 1}`);
     for (const [index, earlier] of before.entries()) {
@@ -49,6 +60,16 @@ export async function answerOf(story: RuleStory): Promise<ExampleAnswer> {
   } finally {
     await store.close();
   }
+}
+
+/** Tables of the rows that a file gives: one row in each, as much as its child needs. */
+function growthOf({ growth }: RuleStory): GrowthTables | undefined {
+  if (growth === undefined) return undefined;
+  const tables = growth.map(({ table, sex, ...row }) => {
+    const { at = NaN, l = NaN, m = NaN, s = NaN } = Object.fromEntries(Object.entries(row).map(([name, value]) => [name, Number(value)]));
+    return [table as TableId, { male: [], female: [], [sex as Sex]: [{ at, l, m, s }] }] as const;
+  });
+  return { version: 'example', tables: Object.fromEntries(tables) };
 }
 
 async function serve(request: ExampleRequest, parts: Parts): Promise<Answered> {

@@ -1,9 +1,10 @@
 /** The real use case on the real embedded store, in memory, for tests to post to. */
 import { afterEach } from 'vitest';
 import { createIntake, type Intake, type IntakeAnswer } from '../../src/ingest.ts';
+import type { GrowthTables } from '../../src/core/growth/tables.ts';
 import type { JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY, type Policy } from '../../src/core/policy.ts';
-import type { Reading, StandingBmi } from '../../src/core/reading.ts';
+import { isStandingBmi, type Reading, type StandingBmi } from '../../src/core/reading.ts';
 import type { OutboxItem, Store, Token } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { arrived, parsed } from '../arrived.ts';
@@ -33,7 +34,13 @@ afterEach(async () => {
 });
 
 export async function openDesk(
-  options: { readonly policy?: Policy; readonly forwards?: boolean; readonly onStored?: () => void; readonly knownBases?: string[] } = {},
+  options: {
+    readonly policy?: Policy;
+    readonly growth?: GrowthTables;
+    readonly forwards?: boolean;
+    readonly onStored?: () => void;
+    readonly knownBases?: string[];
+  } = {},
 ): Promise<Desk> {
   const store = await openSqliteStore(':memory:', { clock: CLOCK });
   closers.push(() => store.close());
@@ -42,6 +49,7 @@ export async function openDesk(
     store,
     clock: CLOCK,
     policy: () => options.policy ?? DEFAULT_POLICY,
+    ...(options.growth && { growth: options.growth }),
     newId: () => `r${String((issued += 1)).padStart(5, '0')}`,
     knownBases: options.knownBases ?? [],
     forwards: options.forwards ?? true,
@@ -49,7 +57,7 @@ export async function openDesk(
   });
   const put: Desk['put'] = (type, resource) => intake.putRegistry(type, resource.id, arrived(resource).tree);
   const standing: Desk['standing'] = async (person = 'Patient/ada') =>
-    (await store.read.standingBmiOf(person)).filter(({ status }) => status !== 'entered-in-error');
+    (await store.read.standingDerivedOf(person)).filter(isStandingBmi).filter(({ status }) => status !== 'entered-in-error');
   return {
     store,
     intake,

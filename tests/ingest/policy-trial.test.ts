@@ -128,10 +128,10 @@ describe('a trial', () => {
 
   it('changes nothing in the store', async () => {
     const desk = await served(DEFAULT_POLICY);
-    const before = [await desk.counts(), await desk.readings(), await desk.store.read.standingBmiOf('Patient/ada')];
+    const before = [await desk.counts(), await desk.readings(), await desk.store.read.standingDerivedOf('Patient/ada')];
     const trial = trialOf(DEFAULT_POLICY, policyWith({ metricOnly: true, 'time.oldestDays': 1 }));
     expect((await tried(desk, trial)).length + (await triedRefusals(desk, trial)).length).toBeGreaterThan(0);
-    expect([await desk.counts(), await desk.readings(), await desk.store.read.standingBmiOf('Patient/ada')]).toEqual(before);
+    expect([await desk.counts(), await desk.readings(), await desk.store.read.standingDerivedOf('Patient/ada')]).toEqual(before);
   });
 
   it('judges a correction and leaves a withdrawn reading in peace', async () => {

@@ -51,7 +51,7 @@ describe(`${LONG_TERM_CARE.title} (${LONG_TERM_CARE.source})`, () => {
         { id: '180', kg: pounds(LONG_TERM_CARE.halfYearAgo), atMs: NOW - 180 * DAY_MS },
       ],
       { ageMonths: 82 * 12 },
-      ofTheManual,
+      { thresholds: ofTheManual },
     );
 
   test('has lost 10 % in 180 days and not 5 % in 30', () => {

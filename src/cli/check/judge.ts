@@ -7,6 +7,7 @@ import { conditionalSubject } from '../../core/bundle.ts';
 import { conformResource } from '../../core/conform.ts';
 import { toOperationOutcome, type Verdict } from '../../core/finding.ts';
 import { isJsonObject, parseExactJson, stringifyExact, type Exact, type JsonObject } from '../../core/json.ts';
+import type { GrowthTables } from '../../core/growth/tables.ts';
 import type { Policy } from '../../core/policy.ts';
 import { PARENT_CODE, SYSTEM } from '../../core/terminology.ts';
 import { ServiceError } from '../../errors.ts';
@@ -28,13 +29,14 @@ export interface Judged {
 
 export interface Surroundings {
   readonly policy: Policy;
+  readonly growth?: GrowthTables;
   readonly nowMs: number;
 }
 
 export async function judgeResource(
   type: 'Observation' | 'Bundle',
   resource: JsonObject,
-  { policy, nowMs }: Surroundings,
+  { policy, growth, nowMs }: Surroundings,
 ): Promise<readonly Judged[]> {
   if (type === 'Bundle') {
     const conformed = conformResource(resource, 'Bundle');
@@ -44,7 +46,15 @@ export async function judgeResource(
   const store = await openStore(':memory:', { clock });
   try {
     let id = '';
-    const intake = createIntake({ store, clock, policy: () => policy, newId: () => id, knownBases: [], forwards: false });
+    const intake = createIntake({
+      store,
+      clock,
+      policy: () => policy,
+      ...(growth && { growth }),
+      newId: () => id,
+      knownBases: [],
+      forwards: false,
+    });
     const judged: (Judged & { readonly storedAs?: string })[] = [];
     for (const entry of type === 'Bundle' ? entriesOf(resource) : [alone(resource)]) {
       id = entry.id;

@@ -23,6 +23,8 @@ export interface BmiDraft {
   readonly height: UsableReading;
   readonly value: Decimal;
   readonly valueText: string;
+  /** The height is an estimate, since nobody could measure one. */
+  readonly isEstimated?: true;
 }
 
 export type NoBmiReason = 'not-measured' | 'under-age' | 'no-height' | 'amount-absent' | 'impossible' | 'amputation' | 'condition';
@@ -50,8 +52,17 @@ export function bodyMassIndex(weight: Pick<Quantity, 'value' | 'unit'>, height: 
   return divideHalfUp(multiply(kilograms, SQUARE_CENTIMETRES_PER_SQUARE_METRE), multiply(centimetres, centimetres), decimals);
 }
 
-/** The set of BMI that ought to exist for these readings of one person. */
-export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts, 'birthDate'>, policy: Policy): BmiSet {
+/**
+ * The set of BMI that ought to exist for these readings of one person.
+ *
+ * @param estimates estimated heights that may serve where no measured one does, oldest first
+ */
+export function deriveBmi(
+  readings: readonly Reading[],
+  person: Pick<PersonFacts, 'birthDate'>,
+  policy: Policy,
+  estimates: readonly UsableReading[] = [],
+): BmiSet {
   const heights = readings
     .filter((reading) => reading.of === 'height')
     .filter(isUsable)
@@ -63,7 +74,8 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
   const without = new Map<string, NoBmiReason>();
   for (const weight of readings) {
     if (weight.of !== 'weight' || weight.held || weight.repeatOf !== undefined) continue;
-    const result = bmiFor(weight, heights, amputatedFromMs, person, policy);
+    const measured = bmiFor(weight, heights, amputatedFromMs, person, policy);
+    const result = measured === 'no-height' ? fromEstimate(bmiFor(weight, estimates, amputatedFromMs, person, policy)) : measured;
     if (typeof result === 'string') without.set(weight.id, result);
     else if (isPossible(result, person, policy)) drafts.push(result);
     else {
@@ -72,6 +84,10 @@ export function deriveBmi(readings: readonly Reading[], person: Pick<PersonFacts
     }
   }
   return { drafts, impossible, without };
+}
+
+function fromEstimate(result: BmiDraft | NoBmiReason): BmiDraft | NoBmiReason {
+  return typeof result === 'string' ? result : { ...result, isEstimated: true };
 }
 
 /**

@@ -136,3 +136,6 @@ export const CHANGE_THRESHOLDS: readonly ChangeThreshold[] = [
   newbornLoss('7', 'more-than', NOEL_WEISS),
   newbornLoss('10', 'at-least', FLAHERMAN),
 ];
+
+/** No threshold looks further back than this. */
+export const LONGEST_WINDOW_DAYS = TWO_YEARS;

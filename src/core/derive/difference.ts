@@ -1,16 +1,26 @@
 /**
- * From the BMI that stand to the BMI that ought to exist: create, new version, or entered in
- * error. Storing this difference leaves no stale BMI, whatever came before.
+ * From the derived Observations that stand to those that ought to exist: create, new version, or
+ * entered in error. Storing this difference leaves nothing stale, whatever came before.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { factsOf, type ObservationFacts } from '../facts.ts';
+import { factsOf, type ObservationFacts, type StandingFacts } from '../facts.ts';
 import { parseDateTime, type Effective } from '../fhir-time.ts';
-import { exactNumber } from '../json.ts';
+import { exactNumber, parseExactJson, stringifyExact } from '../json.ts';
 import type { ExactObservation } from '../observation.ts';
 import { entity, referenceOf, toProvenance, type DecidedBy } from '../provenance.ts';
-import type { Context, Reading, StandingBmi } from '../reading.ts';
-import { IN_DOUBT_TAG, OURS, PARENT_CODE, R4_PROFILE, SYSTEM, VITAL_SIGNS_CATEGORY, type ObservationStatus } from '../terminology.ts';
+import { isStandingBmi, type Context, type Reading, type StandingDerived } from '../reading.ts';
+import {
+  ESTIMATED_TAG,
+  IN_DOUBT_TAG,
+  OURS,
+  PARENT_CODE,
+  R4_PROFILE,
+  SYSTEM,
+  VITAL_SIGNS_CATEGORY,
+  type ObservationStatus,
+} from '../terminology.ts';
 import type { BmiDraft } from './bmi.ts';
+import { derivedIdOf, KINDS, type Content, type DerivedKind, type Draft } from './draft.ts';
 
 export interface Derived {
   readonly id: string;
@@ -21,99 +31,141 @@ export interface Derived {
 }
 
 /** What a derivation depends on besides the readings. */
-export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing'> & DecidedBy;
+export type DerivationContext = Pick<Context, 'nowMs' | 'policy' | 'person' | 'standing' | 'growth'> & DecidedBy;
 
-/**
- * A BMI's id follows from its weight's, so the same fact never gets two resources. A weight that
- * turned out to be another person's gets a BMI of its own there: no BMI changes its person.
- */
-export function bmiIdOf({ id, moves = 0 }: Pick<Reading, 'id' | 'moves'>): string {
-  return moves === 0 ? `bmi-${id}` : `bmi-${id}-${moves}`;
+/** A derived Observation of either origin: one that stands, or one that ought to. */
+interface Figure {
+  readonly kind: DerivedKind;
+  readonly id: string;
+  readonly version: number;
+  readonly status: ObservationStatus;
+  readonly of: string;
+  readonly inputs: readonly string[];
+  readonly effectiveText: string;
+  readonly content: Content;
 }
 
-/** What has to be stored so that exactly `drafts` stand. */
-export function bmiDifference(drafts: readonly BmiDraft[], context: DerivationContext): Derived[] {
-  const standing = new Map(context.standing.map((bmi) => [bmi.weightId, bmi]));
-  const wanted = new Map(drafts.map((draft) => [draft.weight.id, draft]));
+export function bmiIdOf(reading: Pick<Reading, 'id' | 'moves'>): string {
+  return derivedIdOf('bmi', reading);
+}
+
+export function bmiDraft({ weight, height, valueText, isEstimated }: BmiDraft): Draft {
+  return { kind: 'bmi', of: weight, inputs: [weight, height], content: bmiContent({ valueText, ...(isEstimated && { isEstimated }) }) };
+}
+
+function bmiContent({ valueText, isEstimated }: Pick<BmiDraft, 'valueText' | 'isEstimated'>): Content {
+  return {
+    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile], ...(isEstimated && { tag: [ESTIMATED_TAG] }) },
+    category: [{ coding: [VITAL_SIGNS_CATEGORY] }],
+    code: { coding: [{ system: SYSTEM.loinc, ...PARENT_CODE.bmi }] },
+    valueQuantity: { value: exactNumber(valueText), unit: 'kg/m2', system: SYSTEM.ucum, code: 'kg/m2' },
+    ...(isEstimated && { method: { text: ESTIMATED_TAG.display } }),
+  };
+}
+
+/** What has to be stored so that exactly these drafts stand. */
+export function difference(wantedDrafts: readonly Draft[], context: DerivationContext): Derived[] {
+  const drafts = wantedDrafts.map(markedWhenInDoubt);
+  const standing = new Map(context.standing.map(toFigure).map((figure) => [keyOf(figure), figure]));
+  const wanted = new Set(drafts.map((draft) => keyOf({ kind: draft.kind, of: draft.of.id })));
   const changed = drafts.flatMap((draft) => {
-    const now = standing.get(draft.weight.id);
-    return now !== undefined && isSame(draft, now) ? [] : [derivedFrom(draft, now, context)];
+    const now = standing.get(keyOf({ kind: draft.kind, of: draft.of.id }));
+    return now !== undefined && isSame(draft, now) ? [] : [made(draft, now, context)];
   });
-  const voided = context.standing.flatMap((bmi) =>
-    wanted.has(bmi.weightId) || bmi.status === 'entered-in-error' ? [] : [voidedBmi(bmi, context)],
+  const voided = [...standing.values()].flatMap((figure) =>
+    wanted.has(keyOf(figure)) || figure.status === 'entered-in-error' ? [] : [voidedFigure(figure, context)],
   );
   return [...changed, ...voided];
 }
 
-function isSame(draft: BmiDraft, now: StandingBmi): boolean {
+/** A figure is in doubt as long as one of its inputs is. */
+function markedWhenInDoubt(draft: Draft): Draft {
+  return draft.inputs.some(({ flagged }) => flagged) ? { ...draft, content: inDoubt(draft.content) } : draft;
+}
+
+function inDoubt(content: Content): Content {
+  return { ...content, meta: { ...content.meta, tag: [...(content.meta?.tag ?? []), IN_DOUBT_TAG] } };
+}
+
+function keyOf({ kind, of }: Pick<Figure, 'kind' | 'of'>): string {
+  return `${kind} ${of}`;
+}
+
+function toFigure(standing: StandingDerived): Figure {
+  if (isStandingBmi(standing)) {
+    const { weightId, heightId, valueText, isEstimated, flagged, ...rest } = standing;
+    const content = bmiContent({ valueText, ...(isEstimated && { isEstimated }) });
+    return { ...rest, kind: 'bmi', of: weightId, inputs: [weightId, heightId], content: flagged ? inDoubt(content) : content };
+  }
+  const parsed = parseExactJson(standing.content);
+  if (!parsed.ok) throw new Error(`${standing.kind} ${standing.id} is stored without a readable content`);
+  return { ...standing, content: parsed.value as unknown as Content };
+}
+
+function isSame(draft: Draft, now: Figure): boolean {
   return (
     now.status === statusOf(draft) &&
-    now.heightId === draft.height.id &&
-    now.valueText === draft.valueText &&
-    now.flagged === flaggedIn(draft) &&
-    now.effectiveText === draft.weight.effective.text
+    now.inputs.length === draft.inputs.length &&
+    now.inputs.every((id, place) => id === draft.inputs[place]?.id) &&
+    now.effectiveText === draft.of.effective.text &&
+    stringifyExact(now.content) === stringifyExact(draft.content)
   );
 }
 
-/** A BMI is as final as its inputs: corrected or amended when one of them is. */
-function statusOf({ weight, height }: BmiDraft): ObservationStatus {
-  const statuses = [weight.status, height.status];
+/** A figure is as final as its inputs: corrected or amended when one of them is. */
+function statusOf({ inputs }: Draft): ObservationStatus {
+  const statuses = inputs.map(({ status }) => status);
   return statuses.find((status) => status === 'corrected') ?? statuses.find((status) => status === 'amended') ?? 'final';
 }
 
-/** In doubt as long as one of its inputs is. */
-function flaggedIn({ weight, height }: BmiDraft): true | undefined {
-  return weight.flagged ?? height.flagged;
-}
-
-function derivedFrom(draft: BmiDraft, now: StandingBmi | undefined, context: DerivationContext): Derived {
-  const { weight, height, valueText } = draft;
-  const flagged = flaggedIn(draft);
-  const standing = {
-    weightId: weight.id,
-    heightId: height.id,
-    valueText,
-    effectiveText: weight.effective.text,
-    ...(flagged && { flagged }),
+function made(draft: Draft, now: Figure | undefined, context: DerivationContext): Derived {
+  const { kind, of, inputs, content } = draft;
+  const figure: Figure = {
+    kind,
+    id: now?.id ?? derivedIdOf(kind, of),
+    version: (now?.version ?? 0) + 1,
+    status: statusOf(draft),
+    of: of.id,
+    inputs: inputs.map(({ id }) => id),
+    effectiveText: of.effective.text,
+    content,
   };
-  const inputs = [weight, height].map(({ id, version }) => entity('derivation', `Observation/${id}/_history/${version}`));
-  const place = { id: now?.id ?? bmiIdOf(weight), version: (now?.version ?? 0) + 1 };
-  return toDerived({ ...standing, ...place, status: statusOf(draft) }, weight.effective, inputs, context);
+  const from = inputs.map(({ id, version }) => entity('derivation', `Observation/${id}/_history/${version}`));
+  return toDerived(figure, of.effective, from, context);
 }
 
-function voidedBmi(now: StandingBmi, context: DerivationContext): Derived {
+function voidedFigure(now: Figure, context: DerivationContext): Derived {
   const effective = parseDateTime(now.effectiveText);
-  if (effective === undefined) throw new Error(`BMI ${now.id} is stored without a readable time`);
+  if (effective === undefined) throw new Error(`${now.kind} ${now.id} is stored without a readable time`);
   const revised = entity('revision', `Observation/${now.id}/_history/${now.version}`);
   return toDerived({ ...now, status: 'entered-in-error', version: now.version + 1 }, effective, [revised], context);
 }
 
-function toDerived(
-  bmi: StandingBmi,
-  effective: Effective,
-  entities: readonly fhir4.ProvenanceEntity[],
-  context: DerivationContext,
-): Derived {
-  const { id, weightId, heightId, valueText, effectiveText, flagged, status, version } = bmi;
+function toDerived(figure: Figure, effective: Effective, entities: readonly fhir4.ProvenanceEntity[], context: DerivationContext): Derived {
+  const { id, kind, status, version, inputs, effectiveText, content } = figure;
+  const { meta, extension, category, code, valueQuantity, method, component } = content;
   const observation = {
     resourceType: 'Observation',
     id,
-    meta: { profile: [R4_PROFILE.bmi, OURS.bmiProfile], ...(flagged && { tag: [IN_DOUBT_TAG] }) },
+    ...(meta && { meta }),
+    ...(extension && { extension }),
     identifier: [{ system: OURS.observationIdentifier, value: id }],
     status,
-    category: [{ coding: [VITAL_SIGNS_CATEGORY] }],
-    code: { coding: [{ system: SYSTEM.loinc, ...PARENT_CODE.bmi }] },
+    ...(category && { category }),
+    code,
     subject: referenceOf(context.person.key),
     effectiveDateTime: effectiveText,
-    valueQuantity: { value: exactNumber(valueText), unit: 'kg/m2', system: SYSTEM.ucum, code: 'kg/m2' },
-    derivedFrom: [{ reference: `Observation/${weightId}` }, { reference: `Observation/${heightId}` }],
+    ...(valueQuantity && { valueQuantity }),
+    ...(method && { method }),
+    derivedFrom: inputs.map((input) => ({ reference: `Observation/${input}` })),
+    ...(component && { component }),
   } as ExactObservation;
   const facts = factsOf(observation, {
-    of: 'bmi',
+    of: KINDS[kind].about,
     person: context.person.key,
     held: false,
     effective,
-    standing: { weightId, heightId, valueText, effectiveText, ...(flagged && { flagged }) },
+    standing: standingFacts(figure),
   });
   const provenance = toProvenance(
     {
@@ -128,4 +180,22 @@ function toDerived(
     context,
   );
   return { id, version, observation, facts, provenance };
+}
+
+/** A BMI keeps the short form in which it always was stored. */
+function standingFacts({ kind, of, inputs, effectiveText, content }: Figure): StandingFacts {
+  if (kind !== 'bmi') return { kind, of, inputs, effectiveText, content: stringifyExact(content) };
+  const [weightId = '', heightId = ''] = inputs;
+  return {
+    weightId,
+    heightId,
+    valueText: content.valueQuantity?.value?.value ?? '',
+    effectiveText,
+    ...(hasTag(content, ESTIMATED_TAG) && { isEstimated: true }),
+    ...(hasTag(content, IN_DOUBT_TAG) && { flagged: true }),
+  };
+}
+
+function hasTag({ meta }: Content, { code }: { readonly code: string }): boolean {
+  return (meta?.tag ?? []).some((tag) => tag.system === OURS.tagSystem && tag.code === code);
 }

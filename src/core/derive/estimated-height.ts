@@ -10,7 +10,9 @@ import type { Age } from '../fhir-time.ts';
 import { inBaseUnit, type Quantity } from '../quantity.ts';
 import type { PersonFacts } from '../reading.ts';
 import { SYSTEM } from '../terminology.ts';
-import { DERIVED_SYSTEM, type DerivedCode } from './derived-code.ts';
+import { DERIVED_SYSTEM, type DerivedCode, type HeightEstimate } from './derived-code.ts';
+
+export type { HeightEstimate };
 
 export const ESTIMATED_HEIGHT_CODE: DerivedCode = {
   system: SYSTEM.loinc,
@@ -19,8 +21,6 @@ export const ESTIMATED_HEIGHT_CODE: DerivedCode = {
   unit: 'cm',
   source: 'HL7 FHIR 6.0.0-ballot, ValueSet observation-vitalsign-bodyheight',
 };
-
-export type HeightEstimate = 'knee-height' | 'ulna-length' | 'demispan';
 
 export type NoEstimateReason = 'sex-unknown' | 'age-unknown' | 'age-outside' | 'length-implausible';
 

@@ -6,7 +6,7 @@ import { decimal, isEqual, toShortestText, toText } from '../decimal.ts';
 import { finding, type Finding } from '../finding.ts';
 import { effectiveOf, type ExactObservation } from '../observation.ts';
 import { describeQuantity } from '../quantity.ts';
-import type { Context, Reading, StandingBmi } from '../reading.ts';
+import { isStandingBmi, type Context, type Reading, type StandingBmi } from '../reading.ts';
 import { bmiAgrees, bmiDiffers, bmiNothingToCompare, bmiUnit } from '../rules/bmi.ts';
 import { SYSTEM } from '../terminology.ts';
 import { bodyMassIndex } from './bmi.ts';
@@ -43,7 +43,7 @@ function describe({ quantity }: Reading): string {
 
 /** The BMI of the weight it claims to be derived from, else of a weight at its own time, an exact one first. */
 function standingAt(observation: ExactObservation, { standing }: Context): StandingBmi | undefined {
-  const valid = standing.filter(({ status }) => status !== 'entered-in-error');
+  const valid = standing.filter(isStandingBmi).filter(({ status }) => status !== 'entered-in-error');
   const claimed = new Set((observation.derivedFrom ?? []).map(({ reference }) => reference));
   const sent = effectiveOf(observation);
   const timed = valid.flatMap((bmi) => {

@@ -37,6 +37,12 @@ export interface SignificantChange {
   readonly percentText: string;
 }
 
+export interface ChangeOptions {
+  readonly thresholds?: readonly ChangeThreshold[];
+  /** May the current weight be compared with this one? Asked only of those that could matter. */
+  readonly compares?: (earlier: EarlierWeight) => boolean;
+}
+
 type OldOne = Omit<EarlierWeight, 'atMs'>;
 
 /** 18 years: the papers are about adults. */
@@ -54,12 +60,12 @@ export function significantChanges(
   current: WeightAt,
   earlier: readonly EarlierWeight[],
   about: PersonAtWeighing,
-  thresholds: readonly ChangeThreshold[] = CHANGE_THRESHOLDS,
+  { thresholds = CHANGE_THRESHOLDS, compares = () => true }: ChangeOptions = {},
 ): readonly SignificantChange[] {
   if (current.kg.coefficient <= 0n) return [];
   const usable = earlier.filter(({ kg, atMs }) => atMs < current.atMs && kg.coefficient > 0n);
   return thresholds.flatMap((threshold) => {
-    const old = isConcerned(threshold, about) ? oldWeightFor(threshold, current.atMs, usable, about) : undefined;
+    const old = isConcerned(threshold, about) ? oldWeightFor(threshold, current, usable, about, compares) : undefined;
     return old !== undefined && isReached(threshold, old.kg, current.kg) ? [reached(threshold, old, current.kg)] : [];
   });
 }
@@ -70,18 +76,20 @@ function isConcerned({ concerns }: ChangeThreshold, { ageMonths, ageDays }: Pers
 }
 
 function oldWeightFor(
-  { oldWeight, direction }: ChangeThreshold,
-  nowMs: number,
+  threshold: ChangeThreshold,
+  current: WeightAt,
   earlier: readonly EarlierWeight[],
   { ageDays = 0, birthWeight }: PersonAtWeighing,
+  compares: (earlier: EarlierWeight) => boolean,
 ): OldOne | undefined {
+  const { oldWeight } = threshold;
   switch (oldWeight.kind) {
     case 'birth':
       return ageDays <= oldWeight.throughAgeDays && birthWeight !== undefined && birthWeight.kg.coefficient > 0n ? birthWeight : undefined;
     case 'closest':
-      return closest(oldWeight, nowMs, earlier);
+      return closest(oldWeight, current.atMs, earlier, compares);
     case 'any':
-      return furthest(direction, oldWeight, nowMs, earlier);
+      return furthest(threshold, oldWeight, current, earlier, compares);
   }
 }
 
@@ -94,25 +102,40 @@ function closest(
   { days, slackDays }: Extract<OldWeight, { kind: 'closest' }>,
   nowMs: number,
   earlier: readonly EarlierWeight[],
+  compares: (earlier: EarlierWeight) => boolean,
 ): OldOne | undefined {
   const wantedMs = nowMs - days * DAY_MS;
   const distance = ({ atMs }: EarlierWeight): number => Math.abs(atMs - wantedMs);
   return earlier
     .filter(({ atMs }) => Math.abs(daysBetween(atMs, nowMs) - days) <= slackDays)
-    .sort((a, b) => distance(a) - distance(b) || byRecency(a, b))[0];
+    .sort((a, b) => distance(a) - distance(b) || byRecency(a, b))
+    .find(compares);
 }
 
-/** The heaviest for a loss, the lightest for a gain: the one that shows the greatest change. */
+/**
+ * The heaviest for a loss, the lightest for a gain: the one that shows the greatest change. Only
+ * those that reach the threshold are looked at, since no other could make a difference.
+ */
 function furthest(
-  direction: ChangeThreshold['direction'],
+  threshold: ChangeThreshold,
   window: Extract<OldWeight, { kind: 'any' }>,
-  nowMs: number,
+  current: WeightAt,
   earlier: readonly EarlierWeight[],
+  compares: (earlier: EarlierWeight) => boolean,
 ): OldOne | undefined {
-  const sign = direction === 'loss' ? -1 : 1;
-  return earlier
-    .filter(({ atMs }) => isInWindow(daysBetween(atMs, nowMs), window))
-    .sort((a, b) => sign * compare(a.kg, b.kg) || byRecency(a, b))[0];
+  const sign = threshold.direction === 'loss' ? -1 : 1;
+  const reaches = reachTest(threshold, current.kg);
+  let best: EarlierWeight | undefined;
+  /** The most extreme weight known not to reach the threshold: what is no more extreme need not be tried. */
+  let tried: Decimal | undefined;
+  for (const one of earlier) {
+    if (!isInWindow(daysBetween(one.atMs, current.atMs), window)) continue;
+    if (best !== undefined && (sign * compare(one.kg, best.kg) || byRecency(one, best)) >= 0) continue;
+    if (tried !== undefined && sign * compare(one.kg, tried) >= 0) continue;
+    if (!reaches(one.kg)) tried = one.kg;
+    else if (compares(one)) best = one;
+  }
+  return best;
 }
 
 /** A weight of an hour ago rounds to no days and still is within a window that begins now. */
@@ -125,13 +148,20 @@ function byRecency(a: EarlierWeight, b: EarlierWeight): number {
   return b.atMs - a.atMs || (a.id < b.id ? -1 : a.id > b.id ? 1 : 0);
 }
 
-function isReached({ direction, amount, edge }: ChangeThreshold, old: Decimal, current: Decimal): boolean {
-  const change = direction === 'loss' ? subtract(old, current) : subtract(current, old);
-  const beyond =
-    'percent' in amount
-      ? compare(multiply(change, HUNDRED), multiply(old, decimal(amount.percent)))
-      : compare(change, inBaseUnit({ value: decimal(amount.mass), unit: amount.unit }));
-  return edge === 'at-least' ? beyond >= 0 : beyond > 0;
+function isReached(threshold: ChangeThreshold, old: Decimal, current: Decimal): boolean {
+  return reachTest(threshold, current)(old);
+}
+
+/** The same for many old weights, with the threshold's own figures read once. */
+function reachTest({ direction, amount, edge }: ChangeThreshold, current: Decimal): (old: Decimal) => boolean {
+  const least = edge === 'at-least' ? 0 : 1;
+  const limit = decimal('percent' in amount ? amount.percent : amount.mass);
+  const mass = 'percent' in amount ? undefined : inBaseUnit({ value: limit, unit: amount.unit });
+  return (old) => {
+    const change = direction === 'loss' ? subtract(old, current) : subtract(current, old);
+    if (isNegative(change)) return false;
+    return (mass ? compare(change, mass) : compare(multiply(change, HUNDRED), multiply(old, limit))) >= least;
+  };
 }
 
 function reached(threshold: ChangeThreshold, { id, kg }: OldOne, current: Decimal): SignificantChange {

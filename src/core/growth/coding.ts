@@ -7,7 +7,7 @@
  */
 import type { Indicator } from './tables.ts';
 
-interface DerivedCode {
+export interface GrowthCode {
   /** In a CodeSystem of ours. */
   readonly code: string;
   readonly display: string;
@@ -22,7 +22,7 @@ const Z_SCORE = { unit: 'z-score', code: '1' } as const;
 
 export type ScoreKind = 'percentile' | 'z' | 'modified-z';
 
-export const GROWTH_CODES: Readonly<Record<Indicator, Readonly<Record<ScoreKind, DerivedCode>>>> = {
+export const GROWTH_CODES: Readonly<Record<Indicator, Readonly<Record<ScoreKind, GrowthCode>>>> = {
   weight: {
     percentile: {
       code: 'weight-for-age-percentile',
@@ -91,7 +91,7 @@ export const GROWTH_CODES: Readonly<Record<Indicator, Readonly<Record<ScoreKind,
 };
 
 /** CDC's figure for BMI above the 95th percentile; no LOINC code was found. */
-export const PERCENT_OF_P95_CODE: DerivedCode = {
+export const PERCENT_OF_P95_CODE: GrowthCode = {
   code: 'bmi-percent-of-95th-percentile',
   display: 'BMI as a percentage of the 95th percentile for age and sex',
   unit: PERCENT,

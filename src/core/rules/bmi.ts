@@ -86,4 +86,24 @@ export const bmiNotCorrectable: Rule = {
   explain: 'This Observation is a BMI that was derived from a weight and a height. Correct the weight or the height; the BMI follows.',
 };
 
-export const BMI_RULES: readonly Rule[] = [bmiUnit, bmiAgrees, bmiDiffers, bmiNothingToCompare, bmiNotDerived, bmiNotCorrectable];
+export const derivedNotCorrectable: Rule = {
+  id: 'derived-not-correctable',
+  title: 'A derived figure cannot be corrected by hand',
+  family: 'bmi',
+  outcome: 'refuse',
+  movable: false,
+  code: 'business-rule',
+  expression: 'Observation',
+  source: 'local policy: figures are derived here, once',
+  explain: 'This Observation was derived from measurements. Correct the measurement that it was derived from; the figure follows.',
+};
+
+export const BMI_RULES: readonly Rule[] = [
+  bmiUnit,
+  bmiAgrees,
+  bmiDiffers,
+  bmiNothingToCompare,
+  bmiNotDerived,
+  bmiNotCorrectable,
+  derivedNotCorrectable,
+];

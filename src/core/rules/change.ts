@@ -5,13 +5,13 @@ import { DAY_MS } from '../fhir-time.ts';
 import { describeQuantity, inBaseUnit } from '../quantity.ts';
 import { intervalWords, isMoreThanPercent, magnitude, percentText, perDayText, signed, type Change } from '../serial/change.ts';
 import { INCOMPARABLE_WORDS } from '../serial/comparability.ts';
-import { brokenHeightLimit, brokenWeightLimit, spanLeft } from '../serial/limits.ts';
+import { brokenHeightLimit, brokenWeightLimit, isUnusualValue, spanLeft } from '../serial/limits.ts';
 import type { View } from '../serial/view.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 /** A suspicion, or the value by itself, is the nearer cause. */
 function isExplained(view: View): boolean {
-  return view.suspicion?.holds === true || spanLeft(view, 'refuse') !== undefined || spanLeft(view, 'hold') !== undefined;
+  return view.suspicion?.holds === true || spanLeft(view, 'refuse') !== undefined || isUnusualValue(view);
 }
 
 function describe(change: Change, { reading }: View): Record<string, string> {

@@ -7,6 +7,8 @@ import { CALIBRATION_RULES } from './calibration.ts';
 import { CHANGE_RULES } from './change.ts';
 import { CONDITION_RULES } from './condition.ts';
 import { DEVICE_RULES } from './device.ts';
+import { ESTIMATED_HEIGHT_RULES } from './estimated-height.ts';
+import { GROWTH_RULES } from './growth.ts';
 import { IDENTITY_RULES } from './identity.ts';
 import { MIX_UP_RULES } from './mixup.ts';
 import { PERSON_RULES } from './person.ts';
@@ -15,6 +17,7 @@ import { PRECISION_RULES } from './precision.ts';
 import { PROFILE_RULES } from './profile.ts';
 import { REPEAT_RULES } from './repeat.ts';
 import type { Rule } from './rule.ts';
+import { SIGNIFICANT_CHANGE_RULES } from './significant.ts';
 import { STRUCTURE_RULES } from './structure.ts';
 import { TARE_RULES } from './tare.ts';
 import { TIME_RULES } from './time.ts';
@@ -29,8 +32,11 @@ export const RULES: readonly Rule[] = [
   ...UNIT_RULES,
   ...PRECISION_RULES,
   ...PLAUSIBILITY_RULES,
+  ...GROWTH_RULES,
+  ...ESTIMATED_HEIGHT_RULES,
   ...MIX_UP_RULES,
   ...CHANGE_RULES,
+  ...SIGNIFICANT_CHANGE_RULES,
   ...DEVICE_RULES,
   ...CALIBRATION_RULES,
   ...TARE_RULES,

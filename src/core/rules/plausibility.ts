@@ -7,7 +7,7 @@ import { AGE_BANDS } from '../age-bands.ts';
 import { isNegative, isZero } from '../decimal.ts';
 import type { BmiDraft } from '../derive/bmi.ts';
 import { UNITS, convertForReading, type Quantity } from '../quantity.ts';
-import { isBeyondLimit, spanLeft, unusualBmi } from '../serial/limits.ts';
+import { isBeyondLimit, isCharted, isUnusualValue, spanLeft, unusualBmi } from '../serial/limits.ts';
 import type { View } from '../serial/view.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
@@ -95,7 +95,7 @@ const unusualValue: Rule = {
   settledBy: 'second-weighing',
   among: (view) => {
     if (view.suspicion?.holds || view.reading.quantity.value.coefficient <= 0n) return undefined;
-    const span = isImpossible(view) ? undefined : spanLeft(view, 'hold');
+    const span = isImpossible(view) || isCharted(view) ? undefined : spanLeft(view, 'hold');
     return span && { facts: describeSpan(view, span) };
   },
 };
@@ -106,7 +106,7 @@ function isImpossible(view: View): boolean {
 
 /** One cause, one finding: a suspicion or a jump says it better, and the value itself may be out. */
 function isExplained(view: View): boolean {
-  if (view.suspicion?.holds || isImpossible(view) || spanLeft(view, 'hold') !== undefined) return true;
+  if (view.suspicion?.holds || isImpossible(view) || isUnusualValue(view)) return true;
   return view.change !== undefined && isBeyondLimit(view.change, view);
 }
 

@@ -1,6 +1,6 @@
-/** What follows for a person's readings and BMI from anything but a new reading. */
-import { deriveBmi } from '../derive/bmi.ts';
-import { bmiDifference, type Derived, type DerivationContext } from '../derive/difference.ts';
+/** What follows for a person's readings and derived figures from anything but a new reading. */
+import { deriveAll } from '../derive/derive-all.ts';
+import { difference, type Derived, type DerivationContext } from '../derive/difference.ts';
 import type { Context, Reading } from '../reading.ts';
 import { judgeSerial } from './judge.ts';
 import { readingsIn, rejudgedAmong, type Rejudged } from './rejudged.ts';
@@ -19,6 +19,6 @@ export function consequences(
 } {
   const standings = judgeSerial(readings, context);
   const rejudged = rejudgedAmong(standings, context);
-  const { drafts } = deriveBmi(readingsIn(standings, rejudged), context.person, context.policy);
-  return { rejudged, derived: bmiDifference(drafts, context) };
+  const { drafts } = deriveAll(readingsIn(standings, rejudged), context);
+  return { rejudged, derived: difference(drafts, context) };
 }

@@ -11,6 +11,7 @@ import { ageBand } from '../age-bands.ts';
 import { bmiCandidates, isPositive, type UsableReading } from '../derive/bmi.ts';
 import { ageAt, DAY_MS } from '../fhir-time.ts';
 import { finding, type Finding, type RulePassport } from '../finding.ts';
+import type { GrowthTables } from '../growth/tables.ts';
 import type { Policy } from '../policy.ts';
 import { isMeasured, type PersonFacts, type Reading } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
@@ -21,13 +22,15 @@ import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreem
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
 import { isUnassigned } from '../unassigned.ts';
+import { growthOf } from './growth.ts';
 import { byTime } from './order.ts';
+import { significantAmong, weighed, type Weighed } from './significance.ts';
 import { suspect } from './suspicion.ts';
 import type { View } from './view.ts';
 
 /** What the person's readings together make of one of them. */
 export interface Standing {
-  /** With `held`, `repeatOf`, `releasedBy` and `comparison` as they ought to be. */
+  /** With `held`, `repeatOf`, `releasedBy`, `comparison` and `significant` as they ought to be. */
   readonly reading: Reading;
   /** What the others say of it. */
   readonly findings: readonly Finding[];
@@ -38,6 +41,8 @@ export interface Standing {
 export interface Surroundings {
   readonly person: PersonFacts;
   readonly policy: Policy;
+  /** The growth tables that an operator supplied. */
+  readonly growth?: GrowthTables;
 }
 
 const AMONG_RULES = RULES.filter(({ among }) => among !== undefined);
@@ -54,6 +59,8 @@ class Series {
   readonly #sorted: readonly Reading[];
   readonly #surroundings: Surroundings;
   readonly #accepted: Record<Measured, UsableReading[]> = { weight: [], height: [] };
+  /** The accepted weights once more, as the thresholds of significant change ask for them. */
+  readonly #weighed: Weighed[] = [];
   /** Weighings that are no repeats, by measure: what a double press repeats. */
   readonly #pressed: Record<Measured, UsableReading[]> = { weight: [], height: [] };
   readonly #standings = new Map<string, Standing>();
@@ -69,7 +76,9 @@ class Series {
       this.#standings.set(reading.id, standing);
       const { reading: judged } = standing;
       const isBaseline = !judged.held && judged.repeatOf === undefined && !judged.flagged;
-      if (isBaseline && isMeasured(judged) && isPositive(judged)) this.#accepted[judged.of].push(judged);
+      if (!isBaseline || !isMeasured(judged) || !isPositive(judged)) return;
+      this.#accepted[judged.of].push(judged);
+      if (judged.of === 'weight') this.#weighed.push(weighed(judged));
     });
     return [...this.#standings.values()];
   }
@@ -118,22 +127,28 @@ class Series {
   }
 
   #viewOf(reading: UsableReading, counts: boolean, index: number): View {
-    const { person, policy } = this.#surroundings;
+    const { person, policy, growth: tables } = this.#surroundings;
     const { startMs } = reading.effective;
     const age = person.birthDate === undefined ? undefined : ageAt(person.birthDate, startMs);
     const previous = this.#accepted[reading.of].at(-1);
     const candidates = counts ? bmiCandidates(reading, this.#accepted, person, policy) : { drafts: [], impossible: [] };
     const birthWeight = this.#sorted.find(isBirthWeight);
-    const view: View = {
+    const about: Pick<View, 'reading' | 'policy' | 'age' | 'birthWeight'> = {
       reading,
-      counts,
-      person,
       policy,
       ...(age && { age }),
+      ...(birthWeight && { birthWeight }),
+    };
+    const growth = growthOf({ reading, counts, person, policy }, candidates.drafts, tables);
+    const view: View = {
+      ...about,
+      counts,
+      person,
       band: reading.basis === 'birth' ? 'newborn' : ageBand(age),
       accepted: this.#accepted,
       ...(counts && previous && { change: changeSince(previous, reading, person) }),
-      ...(birthWeight && { birthWeight }),
+      significant: counts && reading.of === 'weight' ? this.#significant(about) : [],
+      ...(growth && { growth }),
       visit: this.#visitOf(reading, index),
       bmi: candidates.drafts,
       impossibleBmi: candidates.impossible,
@@ -142,6 +157,12 @@ class Series {
     const suspicion = suspect(view);
     const comparison = counts && reading.of === 'weight' ? compareWeights(view) : undefined;
     return { ...view, ...(suspicion && { suspicion }), ...(comparison && { comparison }) };
+  }
+
+  /** A birth weight that waits is compared with by the newborn's own check alone. */
+  #significant({ birthWeight, ...about }: Pick<View, 'reading' | 'policy' | 'age' | 'birthWeight'>): View['significant'] {
+    const stands = birthWeight !== undefined && this.#standings.get(birthWeight.id)?.reading.held === false;
+    return significantAmong({ ...about, ...(stands && { birthWeight }) }, this.#weighed);
   }
 
   /** Readings of the other measure within a day, whatever became of them. */
@@ -190,8 +211,10 @@ class Series {
     return { reading: { ...accepted, releasedBy: confirmer.id }, findings: [...settled, agreed], settled: true };
   }
 
-  #accept({ reading, comparison }: View): Reading {
-    return { ...reading, ...(comparison && !reading.flagged && { comparison }) };
+  #accept({ reading, comparison, significant }: View): Reading {
+    if (reading.flagged) return reading;
+    const reached = significant.map(({ threshold, earlierId }) => ({ threshold: threshold.id, earlier: earlierId }));
+    return { ...reading, ...(comparison && { comparison }), ...(reached.length > 0 && { significant: reached }) };
   }
 
   /** What an accepted reading did for the one before it. */
@@ -223,7 +246,14 @@ export function asSettled(found: Finding): Finding {
 }
 
 /** Without what an earlier judgement made of it. */
-function bare({ held, repeatOf: _repeatOf, releasedBy: _releasedBy, comparison: _comparison, ...reading }: Reading): Reading {
+function bare({
+  held,
+  repeatOf: _repeatOf,
+  releasedBy: _releasedBy,
+  comparison: _comparison,
+  significant: _significant,
+  ...reading
+}: Reading): Reading {
   // stored before doubts were kept: what made it wait is not known, so only a decision releases it
   return { ...reading, held: false, ...(held && reading.doubts === undefined && { doubts: [NOT_KNOWN] }) };
 }

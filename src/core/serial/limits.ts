@@ -13,14 +13,28 @@ export function isOutside(value: Decimal, [low, high]: Span): boolean {
   return compare(value, decimal(low)) < 0 || compare(value, decimal(high)) > 0;
 }
 
-/** The span of an age that a value leaves; undefined when it lies inside, or when none is known. */
+/** The span of an age band that a value leaves; undefined when it lies inside, or when none is known. */
 export function spanLeft(
   { reading, band, policy }: Pick<View, 'band' | 'policy'> & { readonly reading: Pick<UsableReading, 'of' | 'quantity'> },
   which: 'refuse' | 'hold',
-  value: Decimal = inBaseUnit(reading.quantity),
 ): Span | undefined {
   const span = policy.limits[band][reading.of][which];
-  return span !== undefined && isOutside(value, span) ? span : undefined;
+  return span !== undefined && isOutside(inBaseUnit(reading.quantity), span) ? span : undefined;
+}
+
+/** Does a growth chart say what is plausible here? Then the inner limits of the age band are not asked. */
+export function isCharted({ growth }: Pick<View, 'growth'>): boolean {
+  return growth?.own.outcome === 'assessed';
+}
+
+/** Outside what is usual at this age: by the growth chart where one applies, else by the age band. */
+export function isUnusualValue(view: View): boolean {
+  const { growth } = view;
+  return growth?.own.outcome === 'assessed' ? growth.own.implausible !== undefined : spanLeft(view, 'hold') !== undefined;
+}
+
+function isBmiImplausible({ growth }: Pick<View, 'growth'>): boolean {
+  return growth?.bmi.some(({ assessment }) => assessment.outcome === 'assessed' && assessment.implausible !== undefined) ?? false;
 }
 
 /** The limit that a change of weight goes beyond. */
@@ -115,9 +129,10 @@ function agreesWithin(weight: UsableReading, other: UsableReading, percent: stri
 }
 
 export function unusualBmi(
-  view: Pick<View, 'bmi' | 'band' | 'policy' | 'accepted'>,
+  view: Pick<View, 'bmi' | 'band' | 'policy' | 'accepted' | 'growth'>,
 ): (UsualBmi & { readonly draft: BmiDraft; readonly range: Span }) | undefined {
-  for (const draft of view.bmi) {
+  for (const [place, draft] of view.bmi.entries()) {
+    if (view.growth?.bmi[place]?.assessment.outcome === 'assessed') continue;
     const { range, prior } = usualBmi(draft, view);
     if (range !== undefined && isOutside(draft.value, range)) return { draft, range, prior };
   }
@@ -127,7 +142,8 @@ export function unusualBmi(
 /** Anything about the number itself that wants an explanation. */
 export function isDoubtful(view: View): boolean {
   const { change } = view;
-  if (spanLeft(view, 'refuse') || spanLeft(view, 'hold') || view.impossibleBmi.length > 0 || unusualBmi(view)) return true;
+  if (spanLeft(view, 'refuse') || isUnusualValue(view) || view.impossibleBmi.length > 0) return true;
+  if (unusualBmi(view) || isBmiImplausible(view)) return true;
   return change !== undefined && isBeyondLimit(change, view);
 }
 

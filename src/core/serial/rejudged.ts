@@ -27,21 +27,11 @@ export function standsAlike(one: Reading, other: Reading): boolean {
 }
 
 /** Everything of a standing in one text, to compare it by. */
-function standingOf({ status, flagged, held, repeatOf, releasedBy, comparison }: Reading): string {
+function standingOf({ status, flagged, held, repeatOf, releasedBy, comparison, significant = [] }: Reading): string {
   const { previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable } = comparison ?? {};
-  return JSON.stringify([
-    status,
-    flagged,
-    held,
-    repeatOf,
-    releasedBy,
-    previous,
-    reasons,
-    changeKg,
-    changePercent,
-    changePerDayKg,
-    lastComparable,
-  ]);
+  const compared = [previous, reasons, changeKg, changePercent, changePerDayKg, lastComparable];
+  const reached = significant.map(({ threshold, earlier }) => [threshold, earlier]);
+  return JSON.stringify([status, flagged, held, repeatOf, releasedBy, compared, reached]);
 }
 
 /** All readings as they will be stored. */

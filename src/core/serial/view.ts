@@ -1,10 +1,13 @@
 /** One reading as the rules see it among the person's others: what came before it, and who the person is. */
 import type { AgeBand } from '../age-bands.ts';
 import type { BmiDraft, UsableReading } from '../derive/bmi.ts';
+import type { SignificantChange } from '../derive/significant-change.ts';
 import type { Age } from '../fhir-time.ts';
 import type { Policy } from '../policy.ts';
 import type { Comparison, PersonFacts } from '../reading.ts';
 import type { Measured } from '../terminology.ts';
+import type { Assessment } from '../growth/assess.ts';
+import type { GrowthTables } from '../growth/tables.ts';
 import type { Change } from './change.ts';
 
 export type SuspicionKind =
@@ -28,6 +31,19 @@ export interface Suspicion {
   readonly holds: boolean;
 }
 
+/** A published threshold that is reached, with the earlier weight that it is reached against. */
+export interface Significant extends SignificantChange {
+  readonly earlier: UsableReading;
+}
+
+/** A child's measurement against the growth charts. */
+export interface GrowthView {
+  readonly own: Assessment;
+  /** Of the BMI that the reading would be an input of, in their order. */
+  readonly bmi: readonly { readonly draft: BmiDraft; readonly assessment: Assessment }[];
+  readonly tables: GrowthTables | undefined;
+}
+
 export interface View {
   readonly reading: UsableReading;
   /** Measured, valid and more than zero: only such a reading is compared. */
@@ -42,6 +58,8 @@ export interface View {
   readonly change?: Change;
   readonly comparison?: Comparison;
   readonly birthWeight?: UsableReading;
+  /** Published thresholds of significant change that it reaches. */
+  readonly significant: readonly Significant[];
   /** Readings of the other measure within a day of it, held ones too. */
   readonly visit: readonly UsableReading[];
   /** BMI that it would be an input of, and those of them that no person can have. */
@@ -49,5 +67,7 @@ export interface View {
   readonly impossibleBmi: readonly BmiDraft[];
   /** Masses in kg of chairs and slings that this person was weighed in or with. */
   readonly knownTares: readonly UsableReading['quantity'][];
+  /** A child against the growth charts. */
+  readonly growth?: GrowthView;
   readonly suspicion?: Suspicion;
 }

@@ -96,12 +96,12 @@ export function readingsSuite(factory: StoreFactory): void {
       const { reading: _reading, ...bmi } = facts;
       await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), bmi));
       await given.store.write((tx) => tx.putObservation('b1', observationContent('31.3'), { ...bmi, status: 'entered-in-error' }));
-      expect(await given.store.read.standingBmiOf(PERSON)).toStrictEqual([
+      expect(await given.store.read.standingDerivedOf(PERSON)).toStrictEqual([
         { id: 'b1', version: 2, status: 'entered-in-error', ...standing },
       ]);
       expect(await given.store.read.readingsOf(PERSON)).toEqual([]);
       expect(await given.store.read.readingOf('b1')).toBeUndefined();
-      expect(await given.store.read.standingBmiOf('Patient/otis-fernbank')).toEqual([]);
+      expect(await given.store.read.standingDerivedOf('Patient/otis-fernbank')).toEqual([]);
     });
 
     test('a person known by another key is moved with readings and outbox items', async () => {
@@ -137,7 +137,7 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await given.store.write((tx) => tx.refile(old, survivor))).toEqual([old]);
       expect(await given.store.read.readingsOf(old)).toEqual([]);
       expect(await given.store.read.readingsOf(survivor)).toStrictEqual([reading('r1', 1, { moves: 1 }), reading('r2', 1)]);
-      expect([await given.store.read.standingBmiOf(old), await given.store.read.standingBmiOf(survivor)]).toMatchObject([
+      expect([await given.store.read.standingDerivedOf(old), await given.store.read.standingDerivedOf(survivor)]).toMatchObject([
         [{ id: 'b1' }],
         [],
       ]);

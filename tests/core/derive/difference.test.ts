@@ -1,6 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { deriveBmi } from '../../../src/core/derive/bmi.ts';
-import { bmiDifference, bmiIdOf, type Derived } from '../../../src/core/derive/difference.ts';
+import { bmiDraft, bmiIdOf, difference as differenceOf, type Derived } from '../../../src/core/derive/difference.ts';
 import { stringifyExact } from '../../../src/core/json.ts';
 import { conformObservation } from '../../../src/core/conform.ts';
 import type { Context, Reading, StandingBmi } from '../../../src/core/reading.ts';
@@ -21,7 +21,7 @@ const STANDING: StandingBmi = {
 
 function difference(readings: readonly Reading[], standing: readonly StandingBmi[], changes: Partial<Context> = {}): Derived[] {
   const around = context({ standing, ...changes });
-  return bmiDifference(deriveBmi(readings, ADA, around.policy).drafts, around);
+  return differenceOf(deriveBmi(readings, ADA, around.policy).drafts.map(bmiDraft), around);
 }
 
 const brief = (derived: readonly Derived[]) =>

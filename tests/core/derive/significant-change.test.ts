@@ -254,7 +254,7 @@ describe('what is reported', () => {
 
   it('is only what was asked for', () => {
     const asked = CHANGE_THRESHOLDS.filter(({ family }) => family === 'glim');
-    const result = significantChanges({ kg: decimal('80'), atMs: NOW }, [old(['w', '100', 30])], ADULT, asked);
+    const result = significantChanges({ kg: decimal('80'), atMs: NOW }, [old(['w', '100', 30])], ADULT, { thresholds: asked });
     expect(result.map(({ threshold }) => threshold.id)).toEqual(['glim-loss-within-6-months']);
   });
 

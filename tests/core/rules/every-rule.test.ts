@@ -9,12 +9,15 @@ import { CALIBRATION_ROWS } from './rows/calibration.ts';
 import { CHANGE_ROWS } from './rows/change.ts';
 import { CONDITION_ROWS } from './rows/condition.ts';
 import { DEVICE_ROWS } from './rows/device.ts';
+import { ESTIMATED_HEIGHT_ROWS } from './rows/estimated-height.ts';
+import { GROWTH_ROWS } from './rows/growth.ts';
 import { MIX_UP_ROWS } from './rows/mixup.ts';
 import { PERSON_ROWS } from './rows/person.ts';
 import { PLAUSIBILITY_ROWS } from './rows/plausibility.ts';
 import { PRECISION_ROWS } from './rows/precision.ts';
 import { PROFILE_ROWS } from './rows/profile.ts';
 import { TARE_ROWS } from './rows/tare.ts';
+import { SIGNIFICANT_CHANGE_ROWS } from './rows/significant.ts';
 import { TIME_ROWS } from './rows/time.ts';
 import { UNIT_ROWS } from './rows/unit.ts';
 
@@ -28,6 +31,9 @@ const ROWS: Readonly<Record<string, RuleRows>> = {
   ...PLAUSIBILITY_ROWS,
   ...MIX_UP_ROWS,
   ...CHANGE_ROWS,
+  ...SIGNIFICANT_CHANGE_ROWS,
+  ...GROWTH_ROWS,
+  ...ESTIMATED_HEIGHT_ROWS,
   ...DEVICE_ROWS,
   ...CALIBRATION_ROWS,
   ...TARE_ROWS,
