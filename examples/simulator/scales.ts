@@ -3,7 +3,8 @@
  * Divisions and capacities are ordinary ones; no make or model is meant.
  */
 import { exactNumber, type JsonObject } from '../../src/core/json.ts';
-import { METHODS, OURS, SYSTEM, type Method } from '../../src/core/terminology.ts';
+import { METHODS, type Method } from '../../src/core/methods.ts';
+import { OURS, SYSTEM } from '../../src/core/terminology.ts';
 import type { Unit } from './amount.ts';
 
 interface Scale {

@@ -7,12 +7,12 @@ import { GROWTH_CODES, PERCENT_OF_P95_CODE } from '../../src/core/growth/coding.
 import { CONDITIONS } from '../../src/core/conditions.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { TARE_KINDS } from '../../src/core/tare-kinds.ts';
+import { METHODS } from '../../src/core/methods.ts';
 import {
   COARSE_TAG,
   ESTIMATED_TAG,
   HELD_TAG,
   IN_DOUBT_TAG,
-  METHODS,
   OURS,
   QUALIFIER,
   REPEAT_TAG,

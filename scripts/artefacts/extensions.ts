@@ -2,7 +2,8 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { INCOMPARABLE_WORDS } from '../../src/core/serial/comparability.ts';
 import { DECISION_CODES } from '../../src/core/decision.ts';
-import { CLOTHING_ANSWERS, METHODS, OURS } from '../../src/core/terminology.ts';
+import { METHODS } from '../../src/core/methods.ts';
+import { CLOTHING_ANSWERS, OURS } from '../../src/core/terminology.ts';
 import { boundToR4, element, HL7, referenceTo } from './elements.ts';
 import { header, idOf } from './published.ts';
 

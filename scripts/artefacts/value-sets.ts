@@ -1,7 +1,8 @@
 /** Our ValueSets, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
 import { UNITS, unitsOf } from '../../src/core/quantity.ts';
-import { CLOTHING_ANSWERS, LOINC_CODES, METHODS, OURS, POSITION_ANSWERS, SYSTEM, type Measured } from '../../src/core/terminology.ts';
+import { METHODS } from '../../src/core/methods.ts';
+import { CLOTHING_ANSWERS, LOINC_CODES, OURS, POSITION_ANSWERS, SYSTEM, type Measured } from '../../src/core/terminology.ts';
 import { header, withNotices } from './published.ts';
 
 export const VALUE_SET = {

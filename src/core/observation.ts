@@ -12,13 +12,13 @@ import { parseDateTime, type Effective } from './fhir-time.ts';
 import type { Exact } from './json.ts';
 import { isUnitCode, quantity, UNITS, type Quantity } from './quantity.ts';
 import type { OtherPerson, Reading } from './reading.ts';
+import { METHODS, type Method } from './methods.ts';
 import {
   CLOTHING_ANSWERS,
   HELD_TAG,
   LOINC_CODES,
   MDC_CODES,
   METHOD_BASES,
-  METHODS,
   OURS,
   PARENT_CODE,
   POSITION_ANSWERS,
@@ -29,7 +29,6 @@ import {
   type ClothingClass,
   type Measured,
   type MeasurementCode,
-  type Method,
   type Position,
   type Quantified,
 } from './terminology.ts';

@@ -12,7 +12,8 @@ import type { Policy } from './policy.ts';
 import type { Quantity, UnitCode } from './quantity.ts';
 import type { Decimal } from './decimal.ts';
 import type { TareKind } from './tare-kinds.ts';
-import type { Basis, ClothingClass, Measured, Method, ObservationStatus, Position } from './terminology.ts';
+import type { Method } from './methods.ts';
+import type { Basis, ClothingClass, Measured, ObservationStatus, Position } from './terminology.ts';
 
 /** One body weight or body height, decoded from an Observation that conforms. */
 export interface Reading {

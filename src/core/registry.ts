@@ -11,7 +11,8 @@ import { keyOf, pointerOf } from './pointers.ts';
 import { isUnitCode, type Quantity } from './quantity.ts';
 import type { DeviceFacts, PersonFacts } from './reading.ts';
 import { tareMassOf } from './tare.ts';
-import { CLOTHING_ANSWERS, METHODS, OURS, SYSTEM, type ClothingClass, type Method } from './terminology.ts';
+import { METHODS, type Method } from './methods.ts';
+import { CLOTHING_ANSWERS, OURS, SYSTEM, type ClothingClass } from './terminology.ts';
 
 /** What the service was told apart from the resource itself. */
 interface Told {

@@ -2,7 +2,8 @@ import { describe, expect, it } from 'vitest';
 import { toText } from '../../src/core/decimal.ts';
 import { exactNumber } from '../../src/core/json.ts';
 import { toDeviceFacts, toPersonFacts } from '../../src/core/registry.ts';
-import { METHODS, OURS } from '../../src/core/terminology.ts';
+import { METHODS } from '../../src/core/methods.ts';
+import { OURS } from '../../src/core/terminology.ts';
 
 const UCUM = 'http://unitsofmeasure.org';
 type Device = Parameters<typeof toDeviceFacts>[1];

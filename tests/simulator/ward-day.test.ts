@@ -4,7 +4,8 @@ import { bodyMassIndex, convertedToKilograms, tenths } from '../../examples/simu
 import { sendWardDay } from '../../examples/simulator/gateway.ts';
 import { ROUNDS, wardDay } from '../../examples/simulator/ward-day.ts';
 import { stringifyExact } from '../../src/core/json.ts';
-import { METHODS, OURS } from '../../src/core/terminology.ts';
+import { METHODS } from '../../src/core/methods.ts';
+import { OURS } from '../../src/core/terminology.ts';
 import { startService } from '../service.ts';
 
 const NOW_MS = Date.parse('2026-03-02T12:00:00Z');

@@ -9,7 +9,7 @@ import { inBaseUnit } from '../quantity.ts';
 import { isUsable, type Reading } from '../reading.ts';
 import { changeSince, magnitude, percentText, perDayText, type Change } from '../serial/change.ts';
 import { incomparable } from '../serial/comparability.ts';
-import { changeRuleId, changeTitle } from '../serial/significance.ts';
+import { changeOutcome, changeRuleId, changeTitle } from '../serial/significance.ts';
 import { OURS } from '../terminology.ts';
 import type { UsableReading } from './bmi.ts';
 import { CHANGE_THRESHOLDS } from './change-thresholds.ts';
@@ -57,8 +57,17 @@ export function deriveWeightChange(readings: readonly Reading[], policy: Policy)
   const byId = new Map(readings.map((reading) => [reading.id, reading]));
   return readings.flatMap((reading) => {
     if (reading.of !== 'weight' || !isUsable(reading)) return [];
+    if (mode === 'significant' && !isCalledSignificant(reading, policy)) return [];
     const basis = significantBasis(reading, byId, policy) ?? (mode === 'every' ? lastBasis(reading, byId) : undefined);
     return basis === undefined ? [] : [draftOf(reading, basis, byId)];
+  });
+}
+
+/** Does it reach a threshold of which more is made than a remark? */
+function isCalledSignificant({ significant = [] }: UsableReading, { outcomes }: Policy): boolean {
+  return significant.some(({ threshold: id }) => {
+    const threshold = CHANGE_THRESHOLDS.find((one) => one.id === id);
+    return threshold !== undefined && (outcomes[changeRuleId(threshold)] ?? changeOutcome(threshold)) !== 'inform';
   });
 }
 

@@ -1,6 +1,7 @@
 /** The kind of device a person was measured with. */
 import { qualifierConcept, type ExactObservation } from '../observation.ts';
-import { METHODS, OURS, QUALIFIER, type Measured, type Method } from '../terminology.ts';
+import { METHODS, type Method } from '../methods.ts';
+import { OURS, QUALIFIER, type Measured } from '../terminology.ts';
 import type { Known } from './method.ts';
 import type { Qualifier } from './qualifier.ts';
 

@@ -1,7 +1,8 @@
 /** How the person was measured, and in which position. */
 import { codedMeasure, qualifierConcept, sentPosition, type ExactObservation } from '../observation.ts';
 import type { DeviceFacts, Reading } from '../reading.ts';
-import { METHODS, OURS, POSITION_ANSWERS, QUALIFIER, SYSTEM, type Method, type Position } from '../terminology.ts';
+import { METHODS, type Method } from '../methods.ts';
+import { OURS, POSITION_ANSWERS, QUALIFIER, SYSTEM, type Position } from '../terminology.ts';
 import type { Coding, Origin, Qualifier } from './qualifier.ts';
 
 export interface Known<Answer> {

@@ -47,13 +47,14 @@ const notWeighed: Rule = {
   source: 'HL7 FHIR R4 (4.0.1), CodeSystem data-absent-reason; StructureDefinition vitalsigns, vs-2',
   explain:
     'Recorded without a number: {reason}. It is forwarded as it is; nothing follows from it, and later readings are compared with the last number. Measure when that is possible.',
-  check: ({ observation, measure }) => {
+  check: ({ observation, measure, reading }) => {
     const { dataAbsentReason, valueQuantity, status } = observation;
     if (
       measure === undefined ||
       measure.of === 'bmi' ||
       valueQuantity !== undefined ||
       dataAbsentReason === undefined ||
+      reading?.limb !== undefined || // a height is estimated from what was measured instead
       status === 'entered-in-error'
     )
       return undefined;

@@ -3,7 +3,7 @@ import { CHANGE_FAMILIES, CHANGE_THRESHOLDS, type ChangeThreshold } from '../der
 import { isNegative, toShortestText } from '../decimal.ts';
 import { describeQuantity } from '../quantity.ts';
 import { intervalWords, magnitude } from '../serial/change.ts';
-import { changeRuleId, changeTitle } from '../serial/significance.ts';
+import { changeOutcome, changeRuleId, changeTitle } from '../serial/significance.ts';
 import { VALUE_NUMBER, type Rule } from './rule.ts';
 
 function ruleOf(threshold: ChangeThreshold): Rule {
@@ -12,7 +12,7 @@ function ruleOf(threshold: ChangeThreshold): Rule {
     id: changeRuleId(threshold),
     title: changeTitle(threshold),
     family: 'change',
-    outcome: family === 'heart-failure' ? 'inform' : 'warn',
+    outcome: changeOutcome(threshold),
     movable: true,
     code: 'informational',
     expression: VALUE_NUMBER,

@@ -6,6 +6,7 @@ import { CHANGE_THRESHOLDS, LONGEST_WINDOW_DAYS, type ChangeThreshold } from '..
 import { significantChanges, type EarlierWeight } from '../derive/significant-change.ts';
 import type { UsableReading } from '../derive/bmi.ts';
 import { DAY_MS } from '../fhir-time.ts';
+import type { Outcome } from '../finding.ts';
 import type { Policy } from '../policy.ts';
 import { inBaseUnit } from '../quantity.ts';
 import { incomparable } from './comparability.ts';
@@ -23,6 +24,14 @@ export function weighed(reading: UsableReading): Weighed {
 /** The rule that tells of a threshold. */
 export function changeRuleId({ id }: Pick<ChangeThreshold, 'id'>): string {
   return `change-${id}`;
+}
+
+/**
+ * What its rule does unless the policy says otherwise. A gain within a day or a week means something
+ * in heart failure, which a scale does not know of; anybody may gain as much.
+ */
+export function changeOutcome({ family }: Pick<ChangeThreshold, 'family'>): Outcome {
+  return family === 'heart-failure' ? 'inform' : 'warn';
 }
 
 /** Its title; titles of rules hold no point. */

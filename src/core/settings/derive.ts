@@ -6,7 +6,8 @@ const DOSING = 'local policy: dosing inputs are off until somebody owns them';
 export const DERIVE_SETTINGS = {
   'derive.weightChange': {
     value: 'significant',
-    means: 'which weights get an Observation of their change: none, those that reach a published threshold, or every one',
+    means:
+      'which weights get an Observation of their change: none, those that reach a published threshold whose rule does more than remark, or every one',
     source: 'local policy: thresholds are those of the rules change-…',
     choices: ['off', 'significant', 'every'],
   },

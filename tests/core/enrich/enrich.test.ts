@@ -5,7 +5,8 @@ import { withMarks, withoutServiceMarks } from '../../../src/core/enrich/marks.t
 import { stringifyExact, type JsonObject } from '../../../src/core/json.ts';
 import { isHeld, toReading, type ExactObservation } from '../../../src/core/observation.ts';
 import type { Context, DeviceFacts } from '../../../src/core/reading.ts';
-import { CLOTHING_ANSWERS, HELD_TAG, METHODS, OURS, QUALIFIER, R4_PROFILE, type Method } from '../../../src/core/terminology.ts';
+import { METHODS, type Method } from '../../../src/core/methods.ts';
+import { CLOTHING_ANSWERS, HELD_TAG, OURS, QUALIFIER, R4_PROFILE } from '../../../src/core/terminology.ts';
 import { arrived } from '../../arrived.ts';
 import { context, deepFreeze, height, NOW, observation, policyWith, reading, treeOf, weight } from '../../measurements.ts';
 
