@@ -121,7 +121,7 @@ describe('a trial', () => {
         : `${one.effective.text} ${one.from} ${one.to} ${one.rules.join()}`,
     );
     expect(words).toContain('2026-02-06T08:00:00Z accepted held value-unusual');
-    expect(words).toContain('2026-02-06T08:00:40Z repeat held double-press');
+    expect(words).toContain('2026-02-06T08:00:40Z repeat held double-press-held');
     expect(words).toContain('2026-02-10T08:00:00Z accepted refused metric-only');
     expect(words).toContain('BMI 2026-02-06T08:00:00Z 27.7 -');
   });
