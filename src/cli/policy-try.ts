@@ -2,6 +2,7 @@
 import { existsSync } from 'node:fs';
 import { knownBasesOf } from '../addresses.ts';
 import { loadConfig } from '../config.ts';
+import { growthTablesFrom } from './growth-tables-option.ts';
 import { parseDateTime } from '../core/fhir-time.ts';
 import type { BmiChange, Policies, ReadingChange, State } from '../core/policy-trial.ts';
 import { tryOnReadings, tryOnRefusals, type PolicyTrial, type RefusalChange } from '../ingest/policy-trial.ts';
@@ -54,10 +55,12 @@ const BUSY_TIMEOUT_MS = 10_000;
 export async function tryPolicyFile(file: string, options: TryOptions, terminal: Terminal): Promise<number> {
   const config = loadConfig(process.env);
   const candidate = policyIn(file, 'The candidate');
+  const growth = growthTablesFrom(config.growthTables, 'STEELYARD_GROWTH_TABLES');
   const trial: PolicyTrial = {
     inForce: policyInForce(config.policyFile),
     candidate,
     knownBases: knownBasesOf(config),
+    ...(growth && { growth }),
     ...(options.person !== undefined && { person: options.person }),
     ...(options.since !== undefined && { sinceMs: instantFrom(options.since) }),
   };

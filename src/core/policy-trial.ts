@@ -36,6 +36,7 @@ export interface PersonOnTrial {
   readonly person: PersonFacts;
   readonly readings: readonly StoredReading[];
   readonly knownBases: readonly string[];
+  readonly growth?: Context['growth'];
 }
 
 export interface Policies {
@@ -99,7 +100,7 @@ interface Judged {
 function judgedUnder(policy: Policy, trial: PersonOnTrial): Judged {
   const own = new Map(trial.readings.map((stored) => [stored.reading.id, ownFindings(stored, trial, policy)]));
   const ownOf = (id: string): readonly Finding[] => own.get(id) ?? [];
-  const { standings, refused } = takenIn(trial, ownOf, { person: trial.person, policy });
+  const { standings, refused } = takenIn(trial, ownOf, { person: trial.person, policy, ...(trial.growth && { growth: trial.growth }) });
   const { drafts } = deriveBmi(
     standings.map(({ reading }) => reading),
     trial.person,
@@ -120,7 +121,7 @@ const AMONG_RULES = RULES.filter(({ among }) => among !== undefined);
 function takenIn(
   { readings }: PersonOnTrial,
   ownOf: (id: string) => readonly Finding[],
-  surroundings: Pick<Context, 'person' | 'policy'>,
+  surroundings: Pick<Context, 'person' | 'policy' | 'growth'>,
 ): { readonly standings: readonly Standing[]; readonly refused: ReadonlyMap<string, readonly Finding[]> } {
   const refused = new Map(
     readings.map(({ reading }) => [reading.id, ownOf(reading.id)] as const).filter(([, own]) => verdictOf(own) === 'refused'),

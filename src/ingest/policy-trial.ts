@@ -9,6 +9,7 @@
 import { asSent } from '../core/enrich/as-sent.ts';
 import { conformObservation } from '../core/conform.ts';
 import { parseDateTime } from '../core/fhir-time.ts';
+import type { GrowthTables } from '../core/growth/tables.ts';
 import { isJsonObject, parseExactJson, type JsonObject } from '../core/json.ts';
 import type { ExactObservation } from '../core/observation.ts';
 import type { Policy } from '../core/policy.ts';
@@ -23,6 +24,8 @@ import { additionsTo } from './record.ts';
 
 export interface PolicyTrial extends Policies {
   readonly knownBases: readonly string[];
+  /** Those that the service has. */
+  readonly growth?: GrowthTables;
   /** The key of the one person to look at; everybody when absent. */
   readonly person?: string;
   /** Readings measured, and refusals received, before this are not spoken of; they are still judged. */
@@ -48,8 +51,11 @@ export async function* tryOnReadings(reader: StoreReader, trial: PolicyTrial): A
     if (count === 0) continue;
     const readings: StoredReading[] = [];
     for (const reading of history) readings.push(await storedReading(reader, reading, trial));
-    const { knownBases } = trial;
-    const changes = tryPolicy({ person: await loadPersonByKey(reader, person, knownBases), readings, knownBases }, trial);
+    const { knownBases, growth } = trial;
+    const changes = tryPolicy(
+      { person: await loadPersonByKey(reader, person, knownBases), readings, knownBases, ...(growth && { growth }) },
+      trial,
+    );
     yield { person, readings: count, changes: changes.filter(isSpokenOf) };
   }
 }
@@ -121,9 +127,10 @@ async function triedRefusal(reader: StoreReader, refusal: Refusal, trial: Policy
   const conformed = conformObservation(observation);
   if (!conformed.ok) return { judged: true };
   const { id, receivedAt } = refusal;
+  const { knownBases, growth } = trial;
   const clock = { nowMs: () => Date.parse(receivedAt) };
   const judge = (policy: Policy): Promise<Judgement> =>
-    judgeNew(reader, conformed.resource, id, { clock, policy, knownBases: trial.knownBases });
+    judgeNew(reader, conformed.resource, id, { clock, policy, knownBases, ...(growth && { growth }) });
   const [now, then] = [await judge(trial.inForce), await judge(trial.candidate)];
   if (now.kind !== 'refused' || then.kind !== 'stored' || then.evaluation.stored === undefined) return { judged: true };
   const { verdict, stored } = then.evaluation;
