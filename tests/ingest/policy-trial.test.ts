@@ -8,6 +8,7 @@ import { tryOnReadings, tryOnRefusals, type PolicyTrial, type TriedPerson, type 
 import { bmi, height, weight } from '../measurements.ts';
 import { policyWith } from '../service.ts';
 import { idOf, openDesk, type Desk } from './desk.ts';
+import { tablesOf, WHO_SD_COLUMNS } from '../published/growth-examples.ts';
 
 const ADA = { resourceType: 'Patient', id: 'ada', birthDate: '1980-05-17', gender: 'female' } as const;
 const SCALE = { device: { reference: 'Device/chair-scale' } };
@@ -124,6 +125,19 @@ describe('a trial', () => {
     expect(words).toContain('2026-02-06T08:00:40Z repeat held double-press-held');
     expect(words).toContain('2026-02-10T08:00:00Z accepted refused metric-only');
     expect(words).toContain('BMI 2026-02-06T08:00:00Z 27.7 -');
+  });
+
+  it('judges a child by the growth tables that the service has (WHO 2006, boys, day 274: 15.5 kg is beyond z = +5)', async () => {
+    const row = WHO_SD_COLUMNS.find(({ title }) => title === 'weight of boys on day 274')!.row;
+    const growth = tablesOf(row);
+    const desk = await openDesk({ growth });
+    await desk.put('Patient', { resourceType: 'Patient', id: 'ada', gender: 'male', birthDate: '2025-06-01' } as { id: string });
+    expect((await desk.post(weight('15.500'))).status).toBe(202);
+    const candidate: Policy = { ...DEFAULT_POLICY, outcomes: { 'growth-implausible': 'warn' } };
+    const [withTables] = await tried(desk, trialOf(DEFAULT_POLICY, candidate, { growth }));
+    expect(withTables?.changes).toMatchObject([{ kind: 'reading', from: 'held', to: 'accepted', rules: ['growth-implausible'] }]);
+    const [without] = await tried(desk, trialOf(DEFAULT_POLICY, candidate));
+    expect(without?.changes).toEqual([]);
   });
 
   it('changes nothing in the store', async () => {
