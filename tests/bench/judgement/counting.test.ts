@@ -6,7 +6,7 @@ import { attemptsOn, judgeCohort, judgePeople } from './judge.ts';
 import { MODELS } from './model.ts';
 import { seededRandom } from './random.ts';
 import { eventsOf, EPOCH_MS, DAY_MS, GROUPS, toPatient, type Measurement, type Series } from './series.ts';
-import { countAlarms, countAttempt, emptyErrorTally, sum, type Judged } from './tally.ts';
+import { countAlarms, countAttempt, emptyAlarmTally, emptyErrorTally, sum, type Judged } from './tally.ts';
 import { openWard, type Answer, type Ward } from './ward.ts';
 
 function answer(verdict: Verdict, ...deciding: string[]): Answer {
@@ -31,11 +31,13 @@ describe('alarms', () => {
       followOn: 2,
       peopleAlarmed: 2,
       rules: { 'rule-held': 5, 'rule-refused': 1 },
+      // a: 5 of 7, b: 1 of 2, c: 0 of 1; the fourth was never measured
+      overPeople: { alarmsSquared: 26, alarmsTimesMeasurements: 37, measurementsSquared: 54 },
     });
   });
 
   it('are none of nothing', () => {
-    expect(countAlarms(0, [])).toEqual({ people: 0, measurements: 0, firstAlarms: 0, followOn: 0, peopleAlarmed: 0, rules: {} });
+    expect(countAlarms(0, [])).toEqual(emptyAlarmTally());
   });
 });
 

@@ -15,6 +15,14 @@ export interface AlarmTally {
   peopleAlarmed: number;
   /** How often each rule refused or held. */
   rules: Record<string, number>;
+  /** Sums over people, from which follows how much the share of alarms varies between them. */
+  overPeople: OverPeople;
+}
+
+export interface OverPeople {
+  alarmsSquared: number;
+  alarmsTimesMeasurements: number;
+  measurementsSquared: number;
 }
 
 /** What became of wrong ones. `refused`, `held`, `noted` and `missed` add up to `tried`. */
@@ -53,21 +61,34 @@ export function isAlarm({ verdict }: Pick<Answer, 'verdict'>): boolean {
 
 /** @param people how many there are, those without a measurement too */
 export function countAlarms(people: number, judged: readonly Judged[]): AlarmTally {
-  const tally: AlarmTally = { people, measurements: judged.length, firstAlarms: 0, followOn: 0, peopleAlarmed: 0, rules: {} };
-  const alarmed = new Set<string>();
+  const tally = { ...emptyAlarmTally(), people, measurements: judged.length };
+  const alarmsOf = new Map<string, number>();
+  const measurementsOf = new Map<string, number>();
   const lastWasAlarm = new Map<string, boolean>();
   for (const { person, of, answer } of judged) {
     const key = `${person} ${of}`;
     if (isAlarm(answer)) {
       if (lastWasAlarm.get(key)) tally.followOn += 1;
       else tally.firstAlarms += 1;
-      alarmed.add(person);
+      alarmsOf.set(person, (alarmsOf.get(person) ?? 0) + 1);
       count(tally.rules, answer.deciding);
     }
     lastWasAlarm.set(key, isAlarm(answer));
+    measurementsOf.set(person, (measurementsOf.get(person) ?? 0) + 1);
   }
-  tally.peopleAlarmed = alarmed.size;
+  tally.peopleAlarmed = alarmsOf.size;
+  for (const [person, measurements] of measurementsOf) {
+    const alarms = alarmsOf.get(person) ?? 0;
+    tally.overPeople.alarmsSquared += alarms ** 2;
+    tally.overPeople.alarmsTimesMeasurements += alarms * measurements;
+    tally.overPeople.measurementsSquared += measurements ** 2;
+  }
   return tally;
+}
+
+export function emptyAlarmTally(): AlarmTally {
+  const overPeople = { alarmsSquared: 0, alarmsTimesMeasurements: 0, measurementsSquared: 0 };
+  return { people: 0, measurements: 0, firstAlarms: 0, followOn: 0, peopleAlarmed: 0, rules: {}, overPeople };
 }
 
 /** What one attempt came to. */
