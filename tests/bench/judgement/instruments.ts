@@ -5,7 +5,8 @@
  */
 import type { Amount } from '../../../examples/simulator/amount.ts';
 import type { JsonObject } from '../../../src/core/json.ts';
-import { METHODS, OURS, SYSTEM, type Measured, type Method } from '../../../src/core/terminology.ts';
+import { METHODS, type Method } from '../../../src/core/methods.ts';
+import { OURS, SYSTEM, type Measured } from '../../../src/core/terminology.ts';
 import { UNITS, type UnitCode } from '../../../src/core/quantity.ts';
 import { measured } from '../../measurements.ts';
 import { MODEL } from './parameters.ts';

@@ -40,7 +40,7 @@ export async function openWard(): Promise<Ward> {
     const intake: Intake = createIntake({
       store: where,
       clock,
-      policy: DEFAULT_POLICY,
+      policy: () => DEFAULT_POLICY,
       newId: () => `r${String((issued += 1)).padStart(8, '0')}`,
       knownBases: [],
       forwards: false,
