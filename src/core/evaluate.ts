@@ -24,7 +24,7 @@ import { correctionOtherReading, correctionUnknown } from './rules/identity.ts';
 import { RULES } from './rules/index.ts';
 import { scaleCoarse } from './rules/precision.ts';
 import { applyRules, subjectOf } from './rules/rule.ts';
-import { asSettled, judgeSerial, type Standing } from './serial/judge.ts';
+import { affectedFrom, asSettled, judgeSerial, type Standing } from './serial/judge.ts';
 import { readingsIn, rejudgedAmong, type Rejudged } from './serial/rejudged.ts';
 
 export interface Evaluation {
@@ -73,7 +73,7 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
   const doubts = findings.filter(({ outcome }) => outcome === 'hold').map(({ rule }) => rule.id);
   const judged = { ...enriched.reading, doubts };
   const reading = { ...judged, ...lastingFacts(judged, context), ...(context.instruction && factsOfInstruction(context.instruction)) };
-  const standings = judgeSerial([...context.history, reading], context);
+  const standings = judgeSerial([...context.history, reading], context, fromWhen(reading, context));
   if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(standings, context)]);
   const refusals = context.instruction?.as === 'correct' ? refusalsOf(judged, context) : [];
   if (refusals.length > 0) return refusedFor([...findings, ...refusals]);
@@ -88,6 +88,13 @@ export function examine(
 ): { readonly enriched?: Enriched; readonly findings: readonly Finding[] } {
   const enriched = decoded && enrich(observation, decoded, context);
   return { ...(enriched && { enriched }), findings: applyRules(RULES, subjectOf(observation, enriched?.reading, context)) };
+}
+
+/** What was stored before is left as it stands, as far as this reading cannot matter to it. */
+function fromWhen(reading: Reading, { replaces, policy }: Context): number {
+  if (replaces === undefined) return affectedFrom([reading], policy);
+  const { effective, basis } = replaces;
+  return effective === undefined || basis === undefined ? -Infinity : affectedFrom([reading, { effective, basis }], policy);
 }
 
 function refusedFor(findings: readonly Finding[]): Evaluation {

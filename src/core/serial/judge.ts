@@ -48,10 +48,26 @@ export interface Surroundings {
 const AMONG_RULES = RULES.filter(({ among }) => among !== undefined);
 const PASSPORTS: ReadonlyMap<string, RulePassport> = new Map(RULES.map((rule) => [rule.id, rule]));
 
-/** The standing of every reading, in the order of time. Readings are of one person; ids are unique. */
-export function judgeSerial(readings: readonly Reading[], surroundings: Surroundings): readonly Standing[] {
+/**
+ * The standing of every reading, in the order of time. Readings are of one person; ids are unique.
+ *
+ * @param fromMs readings that begin before this are known to stand as they say they do (see
+ *   `affectedFrom`): they are taken at their word, with nothing said of them
+ */
+export function judgeSerial(readings: readonly Reading[], surroundings: Surroundings, fromMs = -Infinity): readonly Standing[] {
   const series = new Series([...readings].sort(byTime), surroundings);
-  return series.judge();
+  return series.judge(fromMs);
+}
+
+/**
+ * From when on a reading that arrives, changes or goes can make others stand otherwise. A reading
+ * looks back as far as it likes, but ahead only within a visit or for a second weighing; a birth
+ * weight is looked at from everywhere.
+ */
+export function affectedFrom(changed: readonly Pick<Reading, 'effective' | 'basis'>[], { values }: Pick<Policy, 'values'>): number {
+  if (changed.some(({ basis }) => basis === 'birth')) return -Infinity;
+  const lookAheadMs = Math.max(DAY_MS, values['release.windowMinutes'] * 60_000, values['repeat.seconds'] * 1000);
+  return Math.min(...changed.map(({ effective }) => effective.startMs)) - lookAheadMs;
 }
 
 /** One pass over a person's readings; what was accepted so far grows as it goes. */
@@ -70,9 +86,10 @@ class Series {
     this.#surroundings = surroundings;
   }
 
-  judge(): readonly Standing[] {
+  judge(fromMs: number): readonly Standing[] {
     this.#sorted.forEach((reading, index) => {
-      const standing = this.#standingOf(bare(reading), index);
+      const isSettled = reading.effective.startMs < fromMs;
+      const standing = isSettled ? this.#takenAtItsWord(reading) : this.#standingOf(bare(reading), index);
       this.#standings.set(reading.id, standing);
       const { reading: judged } = standing;
       const isBaseline = !judged.held && judged.repeatOf === undefined && !judged.flagged;
@@ -81,6 +98,12 @@ class Series {
       if (judged.of === 'weight') this.#weighed.push(weighed(judged));
     });
     return [...this.#standings.values()];
+  }
+
+  #takenAtItsWord(reading: Reading): Standing {
+    const isWeighing = reading.repeatOf === undefined && isMeasured(reading) && isPositive(reading);
+    if (isWeighing && !isUnassigned(reading.person)) this.#pressed[reading.of].push(reading);
+    return { reading, findings: [], settled: false };
   }
 
   #standingOf(reading: Reading, index: number): Standing {

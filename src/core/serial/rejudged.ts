@@ -16,7 +16,7 @@ export function rejudgedAmong(standings: readonly Standing[], { history }: Pick<
   const stored = new Map(history.map((reading) => [reading.id, reading]));
   return standings.flatMap(({ reading, findings }) => {
     const before = stored.get(reading.id);
-    if (before === undefined || standsAlike(before, reading)) return [];
+    if (before === undefined || before === reading || standsAlike(before, reading)) return [];
     return [{ before, reading: { ...reading, version: before.version + 1 }, findings }];
   });
 }
