@@ -35,14 +35,14 @@ export const SIZES: Readonly<Record<SizeName, Readonly<Record<Group, number>>>> 
     'in-bed': 60,
   },
   quick: {
-    'healthy-adults': 40,
-    'healthy-extremes': 20,
-    'heart-failure': 10,
+    'healthy-adults': 30,
+    'healthy-extremes': 10,
+    'heart-failure': 6,
     dialysis: 10,
-    'growing-children': 20,
-    infants: 20,
+    'growing-children': 10,
+    infants: 10,
     wheelchair: 10,
-    'in-bed': 20,
+    'in-bed': 10,
   },
 };
 
