@@ -14,7 +14,7 @@ import {
   type Judged,
   type GroupTally,
 } from './tally.ts';
-import { openWard, type Desk, type Ward } from './ward.ts';
+import { openWard, type Answer, type Desk, type Ward } from './ward.ts';
 
 /** People of one group who share a ward. */
 export interface Cohort {
@@ -83,13 +83,28 @@ export async function judgePeople(people: readonly Series[], attempts: readonly 
       for (const attempt of due.get(measurement.key) ?? []) rehearsed.push(await ward.rehearse((desk) => tryOut(desk, attempt)));
       const answer = await ward.post(measurement, received(measurement));
       judged.push({ person: measurement.person, of: measurement.of, answer });
-      if (isAlarm(answer)) alarms.push(alarmOf(measurement, answer.deciding));
-      else for (const attempted of rehearsed) countAttempt((errors[attempted.kind] ??= emptyErrorTally()), attempted);
+      if (isAlarm(answer)) {
+        alarms.push(alarmOf(measurement, answer.deciding));
+        await weighAgain(ward, measurement, answer);
+      } else for (const attempted of rehearsed) countAttempt((errors[attempted.kind] ??= emptyErrorTally()), attempted);
     }
   } finally {
     await ward.close();
   }
   return { tally: { alarms: countAlarms(people.length, judged), errors }, alarms, sent: ward.sent() };
+}
+
+const WEIGHED_AGAIN_MS = 3 * 60_000;
+
+/**
+ * What a ward does with a held reading that is right: somebody weighs again on the same scale, and
+ * keeps the first one when that does not release it. Neither is counted: an alarm is one alarm.
+ */
+async function weighAgain(desk: Desk, measurement: Measurement, { storedAs }: Answer): Promise<void> {
+  if (storedAs === undefined) return;
+  const again = { ...measurement, key: `${measurement.key}-again`, atMs: measurement.atMs + WEIGHED_AGAIN_MS };
+  const { verdict } = await desk.post(again, received(again));
+  if (verdict !== 'accepted') await desk.keep(storedAs, received(again));
 }
 
 function byMeasurement(attempts: readonly Attempt[]): Map<string, Attempt[]> {

@@ -14,6 +14,8 @@ export interface Answer {
   readonly rules: readonly string[];
   /** Of these, the ones that refused or held. */
   readonly deciding: readonly string[];
+  /** Id of the Observation, when one was stored. */
+  readonly storedAs?: string;
 }
 
 /** Where measurements are sent to. */
@@ -22,6 +24,8 @@ export interface Desk {
   post(measurement: Measurement, receivedMs: number): Promise<Answer>;
   /** Throws when the service refuses it: the model must not send such. */
   put(put: Put, receivedMs: number): Promise<void>;
+  /** Somebody decides that a held reading is right. */
+  keep(id: string, decidedMs: number): Promise<void>;
 }
 
 export interface Ward extends Desk {
@@ -29,6 +33,15 @@ export interface Ward extends Desk {
   rehearse<Result>(work: (desk: Desk) => Promise<Result>): Promise<Result>;
   close(): Promise<void>;
 }
+
+const KEEP = {
+  resourceType: 'Parameters',
+  parameter: [
+    { name: 'decision', valueCode: 'keep' },
+    { name: 'reason', valueString: 'weighed again, the same' },
+    { name: 'who', valueString: 'Nurse Invented' },
+  ],
+};
 
 export async function openWard(): Promise<Ward> {
   let nowMs = 0;
@@ -55,6 +68,11 @@ export async function openWard(): Promise<Ward> {
         nowMs = receivedMs;
         const answer = await intake.putRegistry(type, resource.id, arrived(resource).tree);
         if (answer.verdict !== 'accepted') throw new Error(`${type}/${resource.id} was refused: ${toAnswer(answer).rules.join(', ')}`);
+      },
+      keep: async (id, decidedMs) => {
+        nowMs = decidedMs;
+        const { tree, text } = arrived(KEEP);
+        await intake.decide(id, tree, text);
       },
     };
   };
@@ -93,7 +111,7 @@ function within(store: Store, writer: StoreWriter): Store {
   };
 }
 
-function toAnswer({ verdict, outcome }: IntakeAnswer): Answer {
+function toAnswer({ verdict, outcome, resource }: IntakeAnswer): Answer {
   const said = outcome.issue.map(({ details, extension }) => ({
     rule: details?.coding?.find(({ system }) => system === OURS.ruleSystem)?.code ?? '',
     did: extension?.find(({ url }) => url === OURS.ruleOutcomeExtension)?.valueCode,
@@ -103,5 +121,6 @@ function toAnswer({ verdict, outcome }: IntakeAnswer): Answer {
     verdict,
     rules: unique(said.map(({ rule }) => rule)),
     deciding: unique(said.filter(({ did }) => did === 'refuse' || did === 'hold').map(({ rule }) => rule)),
+    ...(resource && { storedAs: resource.id }),
   };
 }
