@@ -9,6 +9,8 @@ import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { SERVED } from '../src/http/served.ts';
+import { committedResult } from '../tests/bench/judgement/result.ts';
+import { markdownTables } from '../tests/bench/judgement/table.ts';
 
 type Row = readonly string[];
 
@@ -86,7 +88,15 @@ function changes(): string {
   );
 }
 
-const TABLES: Readonly<Record<string, () => string>> = { rules, calls, configuration, policy, limits, changes };
+const TABLES: Readonly<Record<string, () => string>> = {
+  judgement: () => markdownTables(committedResult()),
+  rules,
+  calls,
+  configuration,
+  policy,
+  limits,
+  changes,
+};
 const README = join(import.meta.dirname, '..', 'README.md');
 
 /** README with every generated part made anew; throws when a part is missing. */

@@ -3,7 +3,16 @@ import { LARGEST_NEWBORN_LOSS } from '../change-limits.ts';
 import { compare, decimal, isNegative, subtract, toShortestText } from '../decimal.ts';
 import { DAY_MS } from '../fhir-time.ts';
 import { describeQuantity, inBaseUnit } from '../quantity.ts';
-import { intervalWords, isMoreThanPercent, magnitude, percentText, perDayText, signed, type Change } from '../serial/change.ts';
+import {
+  changeSince,
+  intervalWords,
+  isMoreThanPercent,
+  magnitude,
+  percentText,
+  perDayText,
+  signed,
+  type Change,
+} from '../serial/change.ts';
 import { INCOMPARABLE_WORDS } from '../serial/comparability.ts';
 import { brokenHeightLimit, brokenWeightLimit, isUnusualValue, spanLeft } from '../serial/limits.ts';
 import type { View } from '../serial/view.ts';
@@ -174,14 +183,24 @@ const weightNotComparable: Rule = {
   onlyAccepted: true,
   source: COMPARABLE,
   explain:
-    'Not comparable with {previous}, accepted {interval} before ({reasons}), so its change of {change} is not called significant. For a change that can be relied on, weigh on the same scale, at the same time of day, in the same clothing.',
+    'Not comparable with {previous}, accepted {interval} before ({reasons}), so its change of {change} is not called significant{comparable}. For a change that can be relied on, weigh on the same scale, at the same time of day, in the same clothing.',
   settings: ['comparability.timeOfDayHours', 'comparability.unknownCompares', 'ward.timeZone'],
   among: (view) => {
     const { change, comparison } = view;
     if (change === undefined || comparison === undefined || comparison.reasons.length === 0) return undefined;
-    return { facts: { ...describe(change, view), reasons: comparison.reasons.map((reason) => INCOMPARABLE_WORDS[reason]).join(', ') } };
+    const reasons = comparison.reasons.map((reason) => INCOMPARABLE_WORDS[reason]).join(', ');
+    return { facts: { ...describe(change, view), reasons, comparable: sinceComparable(view) } };
   },
 };
+
+/** The change since the last weight that does compare, where there is one. */
+function sinceComparable(view: View): string {
+  const { comparison, accepted, reading, person } = view;
+  const comparable = accepted.weight.findLast(({ id }) => id === comparison?.lastComparable);
+  if (comparable === undefined) return '';
+  const { previous, interval, change, percent, rate } = describe(changeSince(comparable, reading, person), view);
+  return `; the last that does compare is ${previous}, ${interval} before: ${change} (${percent}${rate})`;
+}
 
 export const CHANGE_RULES: readonly Rule[] = [
   weightChangeRate,

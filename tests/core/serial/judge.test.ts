@@ -164,6 +164,10 @@ describe('a comparison', () => {
       lastComparable: 'standing',
     });
     expect(standings.get('bed')?.reading.comparison?.lastComparable).toBeUndefined();
+    const said = standings.get('now')?.findings.find(({ rule }) => rule.id === 'weight-not-comparable');
+    expect(said && explainFinding(said)).toContain(
+      'so its change of -2.2 kg is not called significant; the last that does compare is 70.0 kg, 2 days before: -0.8 kg (-1.1 %, -0.40 kg a day).',
+    );
   });
 });
 
