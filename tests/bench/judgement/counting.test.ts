@@ -112,8 +112,8 @@ function handMade(weights: readonly string[]): Series {
 
 describe('a hand-made series', () => {
   it('is counted right on the real service: what is right, what is wrong, and where wrong could not be told from right', async () => {
-    // 2.0 kg is no weight of an adult: whatever rules there are, it does not pass
-    const series = handMade(['70.0', '70.3', '70.1', '2.0', '70.2']);
+    // a fifth more in a day is held; weighed again, it is released and is what the next one is compared with
+    const series = handMade(['70.0', '70.3', '70.1', '84.0', '84.2']);
     const place = (key: string): number => series.measurements.findIndex((one) => one.key === key);
     const attempt = (kind: 'scale-in-quarantine' | 'converted-digits' | 'carried-forward', index: number): Attempt => {
       const right = series.measurements[index] as Measurement;
@@ -132,14 +132,15 @@ describe('a hand-made series', () => {
       ],
     );
     expect(tally.alarms).toMatchObject({ people: 1, measurements: 6, firstAlarms: 1, followOn: 0, peopleAlarmed: 1 });
-    expect(alarms.map(({ measurement, shown }) => [measurement, shown])).toEqual([['weight-4', '2.0 kg']]);
+    expect(alarms.map(({ measurement, shown }) => [measurement, shown])).toEqual([['weight-4', '84.0 kg']]);
     expect(tally.errors['scale-in-quarantine']).toMatchObject({ tried: 1, held: 1, named: 1, missed: 0 });
     // the attempt in the place of the fourth weight does not count: that one is held by itself
     expect(tally.errors['converted-digits']).toMatchObject({ tried: 2, refused: 2, named: 2, missed: 0 });
     // this one sends the right weight, which nobody doubts, and then the fourth, which is held
     expect(tally.errors['carried-forward']).toMatchObject({ tried: 1, missed: 1, missedFar: 0, nextAlarmed: 1 });
     expect(Object.keys(tally.errors).sort()).toEqual(['carried-forward', 'converted-digits', 'scale-in-quarantine']);
-    expect(sent).toBe(6 + 4 + 2);
+    // six right ones, four wrong ones, two right ones after them, one weighed again
+    expect(sent).toBe(6 + 4 + 2 + 1);
   });
 });
 
@@ -160,9 +161,10 @@ describe('a rehearsal', () => {
     const right = series.measurements[1] as Measurement;
     const asked = (): Promise<Answer> => here.rehearse((desk) => desk.post(right, received(right)));
     const [first, second] = [await asked(), await asked()];
-    expect(second).toEqual(first);
+    const bare = ({ storedAs: _id, ...answer }: Answer): object => answer;
+    expect(bare(second)).toEqual(bare(first));
     const sent = await here.post(right, received(right));
-    expect(sent).toEqual(first);
+    expect(bare(sent)).toEqual(bare(first));
     expect((await here.post(right, received(right))).rules).toContain('resent');
   });
 
