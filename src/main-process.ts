@@ -22,10 +22,11 @@ export async function serve(environment?: Readonly<Record<string, string | undef
       process.exit(EXIT_FAILED);
     });
     const reloadWhenAsked = onHangup();
+    // before the start: whoever reads that it listens may ask it to stop that very moment
+    const askedToStop = nextSignal();
     const running = await start(config, { log });
     reloadWhenAsked(running);
-    const signal = await nextSignal();
-    log.stopping(signal);
+    log.stopping(await askedToStop);
     await stopOrFail(running, log);
   } catch (error) {
     const { exitCode, sentences } = explainFailedStart(error);
@@ -51,7 +52,7 @@ function onHangup(): (running: Running) => void {
   };
 }
 
-/** A second signal finds no listener and ends the process at once. */
+/** A second signal finds no listener and ends the process at once, also one whose start hangs. */
 function nextSignal(): Promise<string> {
   return new Promise((resolve) => {
     for (const signal of ['SIGTERM', 'SIGINT'] as const) process.once(signal, resolve);
