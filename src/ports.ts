@@ -96,8 +96,8 @@ export interface StoreReader {
   isFingerprintOf(fingerprint: string, observationId: string): Promise<boolean>;
   /** Current versions of all weights and heights of a person, by effective time. */
   readingsOf(person: string): Promise<readonly Reading[]>;
-  /** Current versions of the weights of all persons from one scale that begin within these instants. */
-  weightsOnScale(device: string, fromMs: number, toMs: number): Promise<readonly Reading[]>;
+  /** Current versions of the weights of all persons from one scale that begin within these instants, at most `limit`. */
+  weightsOnScale(device: string, fromMs: number, toMs: number, limit: number): Promise<readonly Reading[]>;
   /** The current version of a weight or height, under the person that it is filed for. */
   readingOf(id: string): Promise<Reading | undefined>;
   /** The key that a current reading's person was named by, when that is known. */

@@ -7,6 +7,9 @@ import { isUsable, type OtherPerson, type Reading } from '../core/reading.ts';
 import { isMoreThanPercent, magnitude } from '../core/serial/change.ts';
 import type { StoreReader } from '../ports.ts';
 
+/** More than can be weighed on one scale within the window. */
+const MOST_ON_ONE_SCALE = 60;
+
 /**
  * The readings of other people near in time on the scale of a held weight whose own last accepted
  * weight it fits, the nearest first. No name and no id of a person comes along.
@@ -24,7 +27,7 @@ export async function othersOnTheScale(
   if (reading.effective.precision === 'day') return [];
   const windowMs = policy.values['mixup.otherPerson.minutes'] * 60_000;
   const { startMs } = reading.effective;
-  const near = await reader.weightsOnScale(reading.device, startMs - windowMs, startMs + windowMs);
+  const near = await reader.weightsOnScale(reading.device, startMs - windowMs, startMs + windowMs, MOST_ON_ONE_SCALE);
   const found: OtherPerson[] = [];
   for (const other of near.filter(({ person, status }) => person !== reading.person && status !== 'entered-in-error')) {
     const last = await lastBefore(reader, other);

@@ -1,5 +1,5 @@
 /** All questions to the store, over committed rows or, inside a unit of work, over its own as well. */
-import type { Kysely } from 'kysely';
+import { sql, type Kysely, type SqlBool } from 'kysely';
 import type { Reading, StandingDerived } from '../core/reading.ts';
 import type { ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
 import { countObservations, searchObservations } from './observation-search.ts';
@@ -53,7 +53,8 @@ export class SqlReader implements StoreReader {
       .innerJoin('search_token', 'search_token.seq', 'resource_version.seq')
       .select('search_token.value as referred')
       .where('superseded_seq', 'is', null)
-      .where('role', '=', 'reference')
+      // wrapped, it is no reason to begin with the references of everything: each Provenance has one
+      .where(sql<SqlBool>`coalesce(search_token.role, '') = 'reference'`)
       .execute();
     return rows.map(({ referred }) => referred);
   }
@@ -88,7 +89,7 @@ export class SqlReader implements StoreReader {
       .sort(byEffectiveTime);
   }
 
-  async weightsOnScale(device: string, fromMs: number, toMs: number): Promise<readonly Reading[]> {
+  async weightsOnScale(device: string, fromMs: number, toMs: number, limit: number): Promise<readonly Reading[]> {
     const rows = await this.db
       .selectFrom('observation')
       .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
@@ -98,6 +99,7 @@ export class SqlReader implements StoreReader {
       .where('observation.start_ms', '<=', toMs)
       .where('quantified', '=', 'weight')
       .where('resource_version.superseded_seq', 'is', null)
+      .limit(limit)
       .execute();
     return rows.flatMap(({ reading, ...columns }) => (reading === null ? [] : [fromReadingText(reading, columns)])).sort(byEffectiveTime);
   }
