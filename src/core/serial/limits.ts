@@ -124,8 +124,8 @@ export function usualBmi(
 }
 
 function agreesWithin(weight: UsableReading, other: UsableReading, percent: string): boolean {
-  const [now, before] = [inBaseUnit(weight.quantity), inBaseUnit(other.quantity)];
-  return compare(multiply(magnitude(subtract(now, before)), decimal('100')), multiply(before, decimal(percent))) <= 0;
+  const before = inBaseUnit(other.quantity);
+  return !isMoreThanPercent(subtract(inBaseUnit(weight.quantity), before), before, percent);
 }
 
 export function unusualBmi(
