@@ -1,11 +1,14 @@
 /**
  * The only reader of the environment: variables in, a frozen Config or every mistake at once out.
+ * Secrets are never values here but the names of files that hold them; a database URL may be either.
  *
- * One zod schema holds names, defaults and meanings; the README's table is tested against it.
- * A setting that this version does not serve is refused, since one silently ignored is dangerous.
+ * Names, forms, defaults and meanings stand in `settings.ts`.
  */
-import { BlockList, isIP } from 'node:net';
+import { readFileSync } from 'node:fs';
 import { z } from 'zod';
+import { Environment, isLoopback, type LogLevel, type Settings } from './settings.ts';
+
+export { isPostgresUrl, type LogLevel } from './settings.ts';
 
 /** sysexits(3), EX_CONFIG: something is wrong with the configuration. */
 export const EXIT_BAD_CONFIG = 78;
@@ -14,7 +17,7 @@ export interface Config {
   readonly host: string;
   /** 0 lets the system pick a free one. */
   readonly port: number;
-  /** Path of the SQLite file. */
+  /** Path of the SQLite file, or a `postgres://` URL, which may hold a password. */
   readonly database: string;
   /** Path of the policy file; the built-in policy when absent. */
   readonly policyFile?: string;
@@ -22,70 +25,45 @@ export interface Config {
   readonly growthTables?: string;
   /** FHIR base of the EHR, without a slash at its end; nothing is forwarded when absent. */
   readonly ehrUrl?: string;
+  /** How to get a token for the EHR; none is asked for when absent. */
+  readonly ehrLogin?: EhrLogin;
+  /** Files of our own certificate and of whom we trust, for an EHR that asks for one. */
+  readonly ehrTls?: EhrTls;
+  /** Share of sent Observations that are read again at the EHR and compared, in percent. */
+  readonly readBackPercent: number;
+  /** Ask the EHR for birth date and sex of people whom nobody told us of. */
+  readonly readDemographics: boolean;
+  readonly auth: AuthSettings;
+  /** Path of the JSON file that says which gateway may send for which scales, and how often it is heard of. */
+  readonly gatewaysFile?: string;
+  /** Requests that one client may make in a minute. */
+  readonly rateLimit: number;
+  /** Base of an OpenTelemetry collector (OTLP over HTTP); no traces when absent. */
+  readonly otlpEndpoint?: string;
   /** FHIR base that links and Locations are built from, when it is not the listening address. */
   readonly baseUrl?: string;
   readonly logLevel: LogLevel;
 }
 
-const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'trace', 'silent'] as const;
-export type LogLevel = (typeof LOG_LEVELS)[number];
+/** SMART Backend Services: the key file holds one private JWK, or a set of them, for RS384 or ES384. */
+export interface EhrLogin {
+  readonly tokenUrl: string;
+  readonly clientId: string;
+  readonly keyFile: string;
+  readonly scope: string;
+}
 
-const NOT_SERVED = 'is not served by this version; leave it unset';
-const notServed = (means: string) => z.undefined({ error: NOT_SERVED }).optional().describe(means);
+/** PEM files. */
+export interface EhrTls {
+  readonly caFile?: string;
+  readonly certificateFile?: string;
+  readonly keyFile?: string;
+}
 
-const fhirBase = z
-  .url({ protocol: /^https?$/, error: 'must be an http or https URL' })
-  .refine((text) => !/[?#]/.test(text) && !hasCredentials(text), { error: 'must have no user, password, query or fragment' })
-  .transform((text) => text.replace(/\/+$/, ''));
-
-const Environment = z.object({
-  STEELYARD_HOST: z
-    .string()
-    .default('127.0.0.1')
-    .refine(isLoopback, { error: 'must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write' })
-    .describe('address to listen on; a non-loopback address is refused while `STEELYARD_AUTH=none`'),
-  STEELYARD_PORT: z
-    .string()
-    .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' })
-    .default('8080')
-    .describe('port to listen on; `0` picks a free one, which the start line prints'),
-  STEELYARD_DATABASE: z
-    .string()
-    .refine((text) => !/^[a-z][a-z0-9+.-]*:\/\//i.test(text), {
-      error: 'must be a file path: a database URL is not served by this version',
-    })
-    .default('./steelyard.db')
-    .describe('file path of the embedded SQLite store'),
-  STEELYARD_POLICY: z
-    .string()
-    .optional()
-    .describe('path of a JSON policy file that overrides thresholds by name, read again on SIGHUP; unknown names are refused'),
-  STEELYARD_EHR_URL: fhirBase.optional().describe('FHIR base of the EHR; without it nothing is forwarded and readings stay pullable'),
-  STEELYARD_EHR_TOKEN_URL: notServed('SMART Backend Services for the outgoing side; not served yet, refused when set'),
-  STEELYARD_EHR_CLIENT_ID: notServed('as above'),
-  STEELYARD_EHR_KEY_FILE: notServed('as above'),
-  STEELYARD_BASE_URL: fhirBase
-    .optional()
-    .describe(
-      'FHIR base that links and `Location` are built from, behind a proxy; the listening address by default, never the `Host` header',
-    ),
-  STEELYARD_AUTH: z
-    .literal('none', { error: 'must be none: bearer tokens are not served by this version' })
-    .default('none')
-    .describe('who may call: `none` lets everybody who reaches the port'),
-  STEELYARD_JWKS: notServed('bearer tokens; not served yet, refused when set'),
-  STEELYARD_ISSUER: notServed('as above'),
-  STEELYARD_AUDIENCE: notServed('as above'),
-  STEELYARD_GROWTH_TABLES: z
-    .string()
-    .optional()
-    .describe('folder with the published CDC 2000 and WHO tables (.csv, .tsv, .txt); without it children are judged by age bands'),
-  STEELYARD_LOG_LEVEL: z
-    .enum(LOG_LEVELS, { error: `must be one of ${LOG_LEVELS.join(', ')}` })
-    .default('info')
-    .describe('how much is logged; one JSON object a line on standard output'),
-  STEELYARD_MLLP_PORT: notServed('HL7 v2 over MLLP listener; not served yet, refused when set'),
-});
+export type AuthSettings =
+  | { readonly kind: 'none' }
+  /** `jwks`: URL or path of the key set. */
+  | { readonly kind: 'jwt'; readonly jwks: string; readonly issuer: string; readonly audience: string };
 
 /** One or more settings are wrong. `problems` holds one sentence each and no secret. */
 export class ConfigError extends Error {
@@ -100,37 +78,106 @@ export class ConfigError extends Error {
 /**
  * Reads the settings. An empty variable counts as unset, as compose files write them.
  *
- * @throws ConfigError with a sentence for each wrong, unserved or unknown `STEELYARD_` variable
+ * @throws ConfigError with a sentence for each wrong, unserved or unknown variable
  */
 export function loadConfig(environment: Readonly<Record<string, string | undefined>> = process.env): Config {
   const given = Object.fromEntries(
-    Object.entries(environment).filter(([name, value]) => name.startsWith('STEELYARD_') && value !== undefined && value !== ''),
+    Object.entries(environment).filter(([name, value]) => isOurs(name) && value !== undefined && value !== ''),
   );
   const unknown = Object.keys(given).filter((name) => !Object.hasOwn(Environment.shape, name));
   const problems = unknown.map((name) => `${name} is no setting of this service; check its spelling.`);
+  readDatabaseFile(given, problems);
   const result = Environment.safeParse(given);
   if (!result.success) {
     problems.push(...result.error.issues.map(({ path, message }) => `${String(path[0])} ${message}.`));
-  }
+  } else problems.push(...contradictionsIn(result.data));
   if (problems.length > 0 || !result.success) throw new ConfigError(problems);
+  return Object.freeze(toConfig(result.data));
+}
 
-  const {
-    STEELYARD_POLICY: policyFile,
-    STEELYARD_GROWTH_TABLES: growthTables,
-    STEELYARD_EHR_URL: ehrUrl,
-    STEELYARD_BASE_URL: baseUrl,
-    ...rest
-  } = result.data;
-  return Object.freeze({
-    host: rest.STEELYARD_HOST,
-    port: Number(rest.STEELYARD_PORT),
-    database: rest.STEELYARD_DATABASE,
-    logLevel: rest.STEELYARD_LOG_LEVEL,
-    ...(policyFile !== undefined && { policyFile }),
-    ...(growthTables !== undefined && { growthTables }),
-    ...(ehrUrl !== undefined && { ehrUrl }),
-    ...(baseUrl !== undefined && { baseUrl }),
+/** Of the variables that are not ours by name, one is read: the standard one for traces. */
+function isOurs(name: string): boolean {
+  return name.startsWith('STEELYARD_') || name === 'OTEL_EXPORTER_OTLP_ENDPOINT';
+}
+
+function readDatabaseFile(given: Record<string, string | undefined>, problems: string[]): void {
+  const path = given['STEELYARD_DATABASE_FILE'];
+  if (path === undefined) return;
+  if (given['STEELYARD_DATABASE'] !== undefined) {
+    problems.push('STEELYARD_DATABASE_FILE cannot be set beside STEELYARD_DATABASE: both name the store.');
+    return;
+  }
+  try {
+    given['STEELYARD_DATABASE'] = readFileSync(path, 'utf8').trim();
+  } catch {
+    problems.push('STEELYARD_DATABASE_FILE names a file that cannot be read.');
+  }
+}
+
+/** What each variable alone cannot tell. */
+function contradictionsIn(settings: Settings): string[] {
+  const problems: string[] = [];
+  const together = (names: readonly (keyof Settings)[]): void => {
+    const missing = names.filter((name) => settings[name] === undefined);
+    if (missing.length > 0 && missing.length < names.length)
+      problems.push(...missing.map((name) => `${name} must be set too: ${names.join(', ')} go together.`));
+  };
+  together(['STEELYARD_EHR_TOKEN_URL', 'STEELYARD_EHR_CLIENT_ID', 'STEELYARD_EHR_KEY_FILE']);
+  together(['STEELYARD_EHR_CERT_FILE', 'STEELYARD_EHR_CERT_KEY_FILE']);
+  const forTokens = ['STEELYARD_JWKS', 'STEELYARD_ISSUER', 'STEELYARD_AUDIENCE'] as const;
+  if (settings.STEELYARD_AUTH === 'jwt') {
+    problems.push(
+      ...forTokens.filter((name) => settings[name] === undefined).map((name) => `${name} must be set while STEELYARD_AUTH=jwt.`),
+    );
+  } else {
+    problems.push(
+      ...forTokens.filter((name) => settings[name] !== undefined).map((name) => `${name} means nothing while STEELYARD_AUTH=none.`),
+    );
+    if (!isLoopback(settings.STEELYARD_HOST))
+      problems.push('STEELYARD_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.');
+  }
+  return problems;
+}
+
+function toConfig(settings: Settings): Config {
+  const { STEELYARD_EHR_TOKEN_URL: tokenUrl, STEELYARD_EHR_CLIENT_ID: clientId, STEELYARD_EHR_KEY_FILE: keyFile } = settings;
+  const isLoggingIn = tokenUrl !== undefined && clientId !== undefined && keyFile !== undefined;
+  const ehrTls = withoutUndefined({
+    caFile: settings.STEELYARD_EHR_CA_FILE,
+    certificateFile: settings.STEELYARD_EHR_CERT_FILE,
+    keyFile: settings.STEELYARD_EHR_CERT_KEY_FILE,
   });
+  return {
+    host: settings.STEELYARD_HOST,
+    port: Number(settings.STEELYARD_PORT),
+    database: settings.STEELYARD_DATABASE,
+    logLevel: settings.STEELYARD_LOG_LEVEL,
+    readBackPercent: Number(settings.STEELYARD_EHR_READBACK),
+    readDemographics: settings.STEELYARD_EHR_DEMOGRAPHICS === 'on',
+    rateLimit: Number(settings.STEELYARD_RATE_LIMIT),
+    auth: authOf(settings),
+    ...(isLoggingIn && { ehrLogin: { tokenUrl, clientId, keyFile, scope: settings.STEELYARD_EHR_SCOPE } }),
+    ...(Object.keys(ehrTls).length > 0 && { ehrTls }),
+    ...withoutUndefined({
+      policyFile: settings.STEELYARD_POLICY,
+      growthTables: settings.STEELYARD_GROWTH_TABLES,
+      ehrUrl: settings.STEELYARD_EHR_URL,
+      baseUrl: settings.STEELYARD_BASE_URL,
+      gatewaysFile: settings.STEELYARD_GATEWAYS,
+      otlpEndpoint: settings.OTEL_EXPORTER_OTLP_ENDPOINT,
+    }),
+  };
+}
+
+function authOf({ STEELYARD_AUTH, STEELYARD_JWKS: jwks, STEELYARD_ISSUER: issuer, STEELYARD_AUDIENCE: audience }: Settings): AuthSettings {
+  if (STEELYARD_AUTH === 'none' || jwks === undefined || issuer === undefined || audience === undefined) return { kind: 'none' };
+  return { kind: 'jwt', jwks, issuer, audience };
+}
+
+type Defined<Shape> = { readonly [Name in keyof Shape]?: Exclude<Shape[Name], undefined> };
+
+function withoutUndefined<Shape extends object>(shape: Shape): Defined<Shape> {
+  return Object.fromEntries(Object.entries(shape).filter(([, value]) => value !== undefined)) as Defined<Shape>;
 }
 
 export interface ConfigRow {
@@ -146,19 +193,4 @@ export function describeConfig(): readonly ConfigRow[] {
     const fallback = schema instanceof z.ZodDefault ? schema.def.defaultValue : undefined;
     return { name, means: schema.description ?? '', ...(fallback !== undefined && { default: fallback }) };
   });
-}
-
-function isLoopback(host: string): boolean {
-  if (host === 'localhost') return true;
-  const loopback = new BlockList();
-  loopback.addSubnet('127.0.0.0', 8, 'ipv4');
-  loopback.addAddress('::1', 'ipv6');
-  const family = isIP(host);
-  return family !== 0 && loopback.check(host, family === 4 ? 'ipv4' : 'ipv6');
-}
-
-function hasCredentials(text: string): boolean {
-  if (!URL.canParse(text)) return false;
-  const { username, password } = new URL(text);
-  return username !== '' || password !== '';
 }

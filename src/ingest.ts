@@ -3,6 +3,7 @@
  * An answer exists only after the commit that holds what it speaks of; the dry run goes through
  * the same judgement and stores nothing.
  */
+import type { Call } from './caller.ts';
 import { conformObservation } from './core/conform.ts';
 import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
@@ -56,6 +57,8 @@ export interface Intake {
 }
 
 export interface IntakeParts {
+  /** The call that is served; absent for what the service does of its own. */
+  readonly call?: Call;
   readonly store: Store;
   readonly clock: Clock;
   /** The policy in force; asked for once a call, which is then judged and answered by that one. */

@@ -96,7 +96,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
   let isStopping = false;
-  const intake = createIntake({
+  const intakeParts = {
     store,
     clock,
     policy: () => policy.current,
@@ -105,9 +105,9 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
     onStored: () => worker?.wake(),
-  });
+  };
   const app = createApp({
-    intake,
+    intake: (call) => createIntake({ ...intakeParts, call }),
     store,
     artefacts,
     rules: RULES,

@@ -46,7 +46,7 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
   attachApp(
     server,
     createApp({
-      intake: createIntake({ store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
+      intake: (call) => createIntake({ call, store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
       artefacts: [],
       rules: RULES,

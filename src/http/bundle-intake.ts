@@ -7,7 +7,7 @@ import { ERRORS, ruleIdOf, ServiceError, type ErrorCode } from '../errors.ts';
 import { sendFhir } from './answer.ts';
 import { readJsonBody } from './body.ts';
 import { countedAs, noteJudgement, ruleIdsOf } from './intake-answer.ts';
-import { notesOf } from './request-notes.ts';
+import { callOf, notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 
 export function takeBundle(serving: Serving): Handler {
@@ -22,7 +22,7 @@ export function takeBundle(serving: Serving): Handler {
         },
       );
     }
-    const { status, body } = await serving.intake.bundle(value, text);
+    const { status, body } = await serving.intake(callOf(res)).bundle(value, text);
     if (status >= 400) noteRefusedBundle(res, serving, value, body);
     else noteEntries(res, serving, value, body);
     sendFhir(res, { status, text: stringifyExact(body) });

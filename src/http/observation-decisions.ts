@@ -3,6 +3,7 @@
  * answer 200 with Parameters that hold the outcome and the Observation as it stands now, its
  * digits as they are stored. Who decided and why is never logged.
  */
+import type { Call } from '../caller.ts';
 import { stringifyExact } from '../core/json.ts';
 import type { HeldAnswer, Intake } from '../ingest.ts';
 import { sendFhir, sendOutcome } from './answer.ts';
@@ -10,21 +11,21 @@ import { readJsonBody } from './body.ts';
 import { ifMatchVersion } from './conditional.ts';
 import { ruleIdsOf } from './intake-answer.ts';
 import { idOf } from './path-id.ts';
-import { notesOf } from './request-notes.ts';
+import { callOf, notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 
 export function decideObservation({ intake }: Serving): Handler {
-  return onHeld('decision', intake.decide.bind(intake));
+  return onHeld('decision', (call, ...asked) => intake(call).decide(...asked));
 }
 
 export function claimObservation({ intake }: Serving): Handler {
-  return onHeld('claim', intake.claim.bind(intake));
+  return onHeld('claim', (call, ...asked) => intake(call).claim(...asked));
 }
 
-function onHeld(what: 'decision' | 'claim', act: Intake['decide']): Handler {
+function onHeld(what: 'decision' | 'claim', act: (call: Call, ...asked: Parameters<Intake['decide']>) => Promise<HeldAnswer>): Handler {
   return async (req, res) => {
     const { text, value } = readJsonBody(req);
-    const answer = await act(idOf(req), value, text, ifMatchVersion(req));
+    const answer = await act(callOf(res), idOf(req), value, text, ifMatchVersion(req));
     const notes = notesOf(res);
     notes.verdicts.push(`${what}-${answer.verdict}`);
     for (const ruleId of ruleIdsOf(answer.outcome)) notes.ruleIds.add(ruleId);

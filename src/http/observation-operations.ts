@@ -8,7 +8,7 @@ import { ServiceError } from '../errors.ts';
 import { sendFhir, sendOutcome } from './answer.ts';
 import { readJsonBody } from './body.ts';
 import { ruleIdsOf } from './intake-answer.ts';
-import { notesOf } from './request-notes.ts';
+import { callOf, notesOf } from './request-notes.ts';
 import { parseQuery, queryOf } from './search/query.ts';
 import type { Handler, Request, Response, Serving } from './serving.ts';
 
@@ -46,7 +46,7 @@ export function assessObservation(serving: Serving): Handler {
 }
 
 async function judge({ intake }: Serving, res: Response, resource: JsonValue) {
-  const assessment = await intake.assess(resource);
+  const assessment = await intake(callOf(res)).assess(resource);
   const notes = notesOf(res);
   notes.verdicts.push(`dry-run-${assessment.verdict}`);
   for (const ruleId of ruleIdsOf(assessment.outcome)) notes.ruleIds.add(ruleId);

@@ -10,6 +10,7 @@ import { sendIntakeAnswer } from './intake-answer.ts';
 import { preferencesOf } from './negotiation.ts';
 import { searchParametersOf } from './observation-search.ts';
 import { checkBodyId, idOf } from './path-id.ts';
+import { callOf } from './request-notes.ts';
 import { DEFAULT_COUNT, parseCount, parseCursor } from './search/observation-query.ts';
 import { writeQuery, type QueryParameter } from './search/query.ts';
 import { badParameter, unservedParameter } from './search/refusals.ts';
@@ -25,7 +26,7 @@ export function putRegistry(serving: Serving, type: RegistryType): Handler {
     const { value } = readJsonBody(req);
     const id = idOf(req);
     checkBodyId(value, id);
-    sendIntakeAnswer(req, res, await serving.intake.putRegistry(type, id, value, ifMatchVersion(req)), serving);
+    sendIntakeAnswer(req, res, await serving.intake(callOf(res)).putRegistry(type, id, value, ifMatchVersion(req)), serving);
   };
 }
 

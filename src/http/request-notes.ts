@@ -2,12 +2,15 @@
  * What is noted of a request while it is served, and reported once it is answered.
  */
 import { randomUUID } from 'node:crypto';
+import { ANYBODY, type Call, type Caller } from '../caller.ts';
 import type { RequestHandler, Response, Serving } from './serving.ts';
 
 export interface RequestNotes {
   readonly requestId: string;
   /** Pattern of the route that took the request. */
   route: string;
+  /** Who calls, once that is known. */
+  caller: Caller;
   readonly verdicts: string[];
   readonly ruleIds: Set<string>;
 }
@@ -23,6 +26,12 @@ export function notesOf(res: Response): RequestNotes {
   return notes;
 }
 
+/** What the use case is told of the request that `res` answers. */
+export function callOf(res: Response): Call {
+  const { requestId, caller } = notesOf(res);
+  return { requestId, caller };
+}
+
 /** First of all middleware: gives the request its id, and logs and counts the answer at its end. */
 export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'metrics' | 'isStopping'>): RequestHandler {
   return (req, res, next) => {
@@ -31,6 +40,7 @@ export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'm
     const notes: RequestNotes = {
       requestId: asked !== undefined && SANE_REQUEST_ID.test(asked) ? asked : randomUUID(),
       route: 'none',
+      caller: ANYBODY,
       verdicts: [],
       ruleIds: new Set(),
     };

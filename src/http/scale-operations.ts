@@ -12,6 +12,7 @@ import { readJsonBody } from './body.ts';
 import { idOf } from './path-id.ts';
 import { DEFAULT_COUNT, parseCount, parseCursor } from './search/observation-query.ts';
 import { parseQuery, queryOf, writeQuery } from './search/query.ts';
+import { callOf } from './request-notes.ts';
 import { writeSearchset, type Link, type SearchEntry } from './search/searchset.ts';
 import type { Handler, Request, Serving } from './serving.ts';
 
@@ -27,7 +28,10 @@ export function affectedByScale({ intake, baseUrl }: Serving): Handler {
     const since = sinceIn(given);
     const count = given.has('_count') ? parseCount(given.text('_count')) : DEFAULT_COUNT;
     const cursor = given.has('_cursor') ? parseCursor(given.text('_cursor')) : undefined;
-    const { readings, derived, total, next } = await intake.affected(id, since, { count, ...(cursor !== undefined && { cursor }) });
+    const { readings, derived, total, next } = await intake(callOf(res)).affected(id, since, {
+      count,
+      ...(cursor !== undefined && { cursor }),
+    });
     const url = (at?: string): string => {
       const parameters = [
         { name: 'since', value: since.text },
@@ -53,7 +57,7 @@ export function recallScale({ intake }: Serving): Handler {
   return async (req, res) => {
     const id = idOf(req);
     const order = orderIn(bodyParameters(req));
-    sendFhir(res, { status: 200, text: stringifyExact(toParameters(await intake.recall(id, order), order)) });
+    sendFhir(res, { status: 200, text: stringifyExact(toParameters(await intake(callOf(res)).recall(id, order), order)) });
   };
 }
 

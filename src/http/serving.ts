@@ -3,6 +3,7 @@
  */
 import type { Request, RequestHandler, Response } from 'express';
 import type { RulePassport } from '../core/finding.ts';
+import type { Call } from '../caller.ts';
 import type { Intake } from '../ingest.ts';
 import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
@@ -23,7 +24,8 @@ export interface PublishedArtefact {
 }
 
 export interface Serving {
-  readonly intake: Intake;
+  /** The use case, for one call. */
+  readonly intake: (call: Call) => Intake;
   readonly store: Store;
   readonly artefacts: readonly PublishedArtefact[];
   /** All rules, in reporting order. */

@@ -37,7 +37,7 @@ export async function sendText(request: Extract<ExampleRequest, { readonly text:
 
 function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeof createApp> {
   return createApp({
-    intake,
+    intake: () => intake,
     store,
     policy: { current: policy, lastReloadFailed: false },
     baseUrl,

@@ -76,7 +76,7 @@ export async function startEdge(
   attachApp(
     server,
     createApp({
-      intake: scriptedIntake(parts.intake ?? {}),
+      intake: () => scriptedIntake(parts.intake ?? {}),
       store,
       artefacts: [],
       rules: RULES,

@@ -1,0 +1,134 @@
+/**
+ * Every environment variable with its form, default and meaning, each looked at alone; what
+ * `config.ts` makes of them together, and the README's table, come from this one schema.
+ * A setting that this version does not serve is refused, since one silently ignored is dangerous.
+ */
+import { BlockList, isIP } from 'node:net';
+import { z } from 'zod';
+
+const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'trace', 'silent'] as const;
+export type LogLevel = (typeof LOG_LEVELS)[number];
+
+const NOT_SERVED = 'is not served by this version; leave it unset';
+const notServed = (means: string) => z.undefined({ error: NOT_SERVED }).optional().describe(means);
+
+const fhirBase = z
+  .url({ protocol: /^https?$/, error: 'must be an http or https URL' })
+  .refine((text) => !/[?#]/.test(text) && !hasCredentials(text), { error: 'must have no user, password, query or fragment' })
+  .transform((text) => text.replace(/\/+$/, ''));
+
+const httpUrl = z.url({ protocol: /^https?$/, error: 'must be an http or https URL' });
+const safeUrl = httpUrl.refine((text) => isSafe(text), {
+  error: 'must be an https URL, since tokens go there (http is taken on loopback only)',
+});
+const wholeNumber = (from: number, to: number) =>
+  z.string().refine((text) => /^\d{1,9}$/.test(text) && Number(text) >= from && Number(text) <= to, {
+    error: `must be a whole number from ${from} to ${to}`,
+  });
+const onOrOff = z.enum(['on', 'off'], { error: 'must be on or off' });
+const file = (means: string) => z.string().optional().describe(means);
+
+export const Environment = z.object({
+  STEELYARD_HOST: z
+    .string()
+    .default('127.0.0.1')
+    .describe('address to listen on; a non-loopback address is refused while `STEELYARD_AUTH=none`'),
+  STEELYARD_PORT: z
+    .string()
+    .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' })
+    .default('8080')
+    .describe('port to listen on; `0` picks a free one, which the start line prints'),
+  STEELYARD_DATABASE: z
+    .string()
+    .refine((text) => !/^[a-z][a-z0-9+.-]*:\/\//i.test(text) || isPostgresUrl(text), {
+      error: 'must be a file path, or a postgres:// URL with a host and a database',
+    })
+    .default('./steelyard.db')
+    .describe('file path of the embedded SQLite store, or a `postgres://` URL, on which any number of replicas may run'),
+  STEELYARD_DATABASE_FILE: file('path of a file that holds the value of `STEELYARD_DATABASE`, for a URL with a password; not both'),
+  STEELYARD_POLICY: z
+    .string()
+    .optional()
+    .describe('path of a JSON policy file that overrides thresholds by name, read again on SIGHUP; unknown names are refused'),
+  STEELYARD_EHR_URL: fhirBase.optional().describe('FHIR base of the EHR; without it nothing is forwarded and readings stay pullable'),
+  STEELYARD_EHR_TOKEN_URL: safeUrl
+    .optional()
+    .describe('token endpoint of the EHR (SMART Backend Services); with it go a client id and a key file'),
+  STEELYARD_EHR_CLIENT_ID: z.string().optional().describe('what the EHR knows this service as'),
+  STEELYARD_EHR_KEY_FILE: file('path of the private key as JWK or JWK set, for RS384 or ES384; read again for each token'),
+  STEELYARD_EHR_SCOPE: z.string().default('system/Observation.crus system/Provenance.crus').describe('scopes to ask the EHR for'),
+  STEELYARD_EHR_CA_FILE: file('path of the certificates (PEM) that vouch for the EHR, in place of those of the system'),
+  STEELYARD_EHR_CERT_FILE: file('path of our own certificate (PEM), for an EHR that asks for mutual TLS; with it goes its key'),
+  STEELYARD_EHR_CERT_KEY_FILE: file('path of the private key (PEM) of that certificate'),
+  STEELYARD_EHR_READBACK: wholeNumber(0, 100)
+    .default('1')
+    .describe('percent of the sent Observations that are read again at the EHR and compared with what was sent'),
+  STEELYARD_EHR_DEMOGRAPHICS: onOrOff
+    .default('off')
+    .describe('`on`: birth date and sex of people whom nobody told us of are read from the EHR, in the background'),
+  STEELYARD_BASE_URL: fhirBase
+    .optional()
+    .describe(
+      'FHIR base that links and `Location` are built from, behind a proxy; the listening address by default, never the `Host` header',
+    ),
+  STEELYARD_AUTH: z
+    .enum(['none', 'jwt'], { error: 'must be none or jwt' })
+    .default('none')
+    .describe('who may call: `none` lets everybody who reaches the port, `jwt` the holders of a bearer token'),
+  STEELYARD_JWKS: z
+    .string()
+    .refine((text) => !/^[a-z][a-z0-9+.-]*:\/\//i.test(text) || (URL.canParse(text) && isSafe(text)), {
+      error: 'must be an https URL or a file path (http is taken on loopback only)',
+    })
+    .optional()
+    .describe('with `jwt`: URL or path of the key set that tokens are signed with'),
+  STEELYARD_ISSUER: z.string().optional().describe('with `jwt`: whom tokens must come from (`iss`)'),
+  STEELYARD_AUDIENCE: z.string().optional().describe('with `jwt`: for whom tokens must be made (`aud`)'),
+  STEELYARD_GATEWAYS: file(
+    'path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
+  ),
+  STEELYARD_RATE_LIMIT: wholeNumber(1, 1_000_000)
+    .default('6000')
+    .describe('requests that one client may make in a minute; beyond it the answer is 429 with `Retry-After`'),
+  OTEL_EXPORTER_OTLP_ENDPOINT: httpUrl
+    .optional()
+    .describe('base of an OpenTelemetry collector (OTLP over HTTP); traces are sent when it is set'),
+  STEELYARD_GROWTH_TABLES: z
+    .string()
+    .optional()
+    .describe('folder with the published CDC 2000 and WHO tables (.csv, .tsv, .txt); without it children are judged by age bands'),
+  STEELYARD_LOG_LEVEL: z
+    .enum(LOG_LEVELS, { error: `must be one of ${LOG_LEVELS.join(', ')}` })
+    .default('info')
+    .describe('how much is logged; one JSON object a line on standard output'),
+  STEELYARD_MLLP_PORT: notServed('HL7 v2 over MLLP listener; not served yet, refused when set'),
+});
+
+export type Settings = z.infer<typeof Environment>;
+
+export function isLoopback(host: string): boolean {
+  if (host === 'localhost') return true;
+  const loopback = new BlockList();
+  loopback.addSubnet('127.0.0.0', 8, 'ipv4');
+  loopback.addAddress('::1', 'ipv6');
+  const family = isIP(host);
+  return family !== 0 && loopback.check(host, family === 4 ? 'ipv4' : 'ipv6');
+}
+
+/** Nobody on the way can read what is sent there. */
+function isSafe(text: string): boolean {
+  const { protocol, hostname } = new URL(text);
+  return protocol === 'https:' || (protocol === 'http:' && isLoopback(hostname.replace(/^\[|\]$/g, '')));
+}
+
+export function isPostgresUrl(text: string): boolean {
+  if (!/^postgres(ql)?:\/\//i.test(text) || !URL.canParse(text)) return false;
+  const { hostname, pathname } = new URL(text);
+  return hostname !== '' && pathname.length > 1;
+}
+
+function hasCredentials(text: string): boolean {
+  if (!URL.canParse(text)) return false;
+  const { username, password } = new URL(text);
+  return username !== '' || password !== '';
+}
