@@ -2,7 +2,7 @@
  * Which store a `STEELYARD_DATABASE` names: today always an SQLite file, or `:memory:` for a store
  * that is gone after it was closed. The one place for the service and for the tools beside it.
  */
-import type { ReadOnlyStore, Store } from './ports.ts';
+import type { KeptStore, ReadOnlyStore } from './ports.ts';
 import { openSqliteReadOnly } from './store/read-only.ts';
 import { openSqliteStore, type SqliteOptions } from './store/sqlite.ts';
 
@@ -19,6 +19,6 @@ export function openStoreReadOnly(database: string, options?: { readonly busyTim
 }
 
 /** Throws StoreNotOpened when another service has it open, a newer release wrote it, or it cannot be used. */
-export function openStore(database: string, options: StoreOptions): Promise<Store> {
+export function openStore(database: string, options: StoreOptions): Promise<KeptStore> {
   return openSqliteStore(database, options);
 }

@@ -3,14 +3,10 @@
  * directly, beside a running service too: short transactions keep the two apart, and the service
  * looks for due items every second.
  */
-import { existsSync } from 'node:fs';
-import { loadConfig } from '../config.ts';
-import { openStore, StoreNotOpened } from '../open-store.ts';
-import { StoreUnavailable, type OutboxItem, type OutboxState, type OutboxStore } from '../ports.ts';
+import type { OutboxItem, OutboxState, OutboxStore } from '../ports.ts';
+import { nameOfStore, withKeptStore } from './kept-store.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
-/** The service may hold the file for a moment: a command can wait longer than a request. */
-const BUSY_TIMEOUT_MS = 10_000;
 /** How many of the newest items are looked through to say why nothing was done. */
 const MOST_LOOKED_THROUGH = 10_000;
 const LONGEST_REASON = 200;
@@ -23,7 +19,7 @@ export async function listOutbox(
     const items = await outbox.list({ states: state as OutboxState[], limit });
     terminal.print(...items.flatMap((item) => inLines(item, terminal)));
     const { waiting, parked } = await outbox.counts();
-    terminal.print(`${waiting} waiting, ${parked} parked in ${printable(database)}.`);
+    terminal.print(`${waiting} waiting, ${parked} parked in ${nameOfStore(database)}.`);
     if (parked > 0) terminal.print('Parked: the EHR would not take these. Mend the cause, then steelyard outbox retry NUMBER; or discard.');
     return EXIT.ok;
   });
@@ -98,22 +94,6 @@ function toMinute(instant: string): string {
   return `${instant.slice(0, 10)} ${instant.slice(11, 16)}Z`;
 }
 
-/** Throws CommandFailed when there is no store, or when it cannot be used now. */
 async function withOutbox(use: (outbox: OutboxStore, database: string) => Promise<number>): Promise<number> {
-  const { database } = loadConfig(process.env);
-  if (!existsSync(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
-  try {
-    const clock = { nowMs: () => Date.now() };
-    const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS });
-    try {
-      return await use(store.outbox, database);
-    } finally {
-      await store.close();
-    }
-  } catch (error) {
-    if (error instanceof StoreNotOpened) throw new CommandFailed(`STEELYARD_DATABASE: ${error.message}.`);
-    if (error instanceof StoreUnavailable)
-      throw new CommandFailed('The store is busy or cannot be written to now; nothing was changed. Try again.');
-    throw error;
-  }
+  return withKeptStore(({ outbox }, database) => use(outbox, database));
 }

@@ -3,6 +3,7 @@
  * that `--help` answers at once.
  */
 import type { CheckOptions } from './check.ts';
+import { addKeeping } from './keeping-commands.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import type { TryOptions } from './policy-try.ts';
@@ -21,6 +22,7 @@ export function createProgram(terminal: Terminal): Command {
   addOutbox(program, terminal);
   addRules(program, terminal);
   addPolicy(program, terminal);
+  addKeeping(program, terminal);
   return program;
 }
 

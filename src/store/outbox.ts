@@ -81,6 +81,19 @@ export class SqlOutbox implements OutboxStore {
     return this.#db.selectFrom('ehr_copy').selectAll().where('type', '=', type).where('id', '=', id).executeTakeFirst();
   }
 
+  /** A try is counted that nobody made here: what was tried before is looked up. */
+  distrust(): Promise<number> {
+    return this.#queue.run(async (db) => {
+      const { numUpdatedRows } = await db
+        .updateTable('outbox_item')
+        .set({ tries: 1 })
+        .where('state', 'in', ['waiting', 'parked'])
+        .where('tries', '=', 0)
+        .executeTakeFirstOrThrow();
+      return Number(numUpdatedRows);
+    });
+  }
+
   async counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }> {
     const rows = await this.#db
       .selectFrom('outbox_item')

@@ -5,7 +5,7 @@
  * compact text (`reading`, `standing`, `resources`) are read whole and never searched.
  */
 import type { Generated } from 'kysely';
-import type { EhrCopy, OutboxState, StoredType } from '../ports.ts';
+import type { EhrCopy, MarkName, OutboxState, StoredType } from '../ports.ts';
 
 /** One row per version of a resource; rows are superseded, never changed otherwise, never deleted. */
 export interface ResourceVersionTable {
@@ -100,6 +100,17 @@ export interface MigrationTable {
   readonly applied_at: string;
 }
 
+export interface MarkTable {
+  readonly name: MarkName;
+  readonly value: string;
+}
+
+export interface LegalHoldTable {
+  readonly person: string;
+  readonly reason: string;
+  readonly since: string;
+}
+
 /** One row, written by the readiness check. */
 export interface HealthTable {
   readonly id: number;
@@ -117,4 +128,6 @@ export interface StoreSchema {
   readonly ehr_copy: EhrCopyTable;
   readonly migration: MigrationTable;
   readonly health: HealthTable;
+  readonly mark: MarkTable;
+  readonly legal_hold: LegalHoldTable;
 }

@@ -1,8 +1,19 @@
 /** A Store over two query layers: one that writes, through the queue, and one that reads what is committed. */
 import { sql, type Kysely } from 'kysely';
-import { StoreUnavailable, type Clock, type OutboxStore, type Store, type StoreReader, type StoreWriter } from '../ports.ts';
+import {
+  StoreUnavailable,
+  type Clock,
+  type KeptStore,
+  type OutboxStore,
+  type RetentionStore,
+  type StoreMarks,
+  type StoreReader,
+  type StoreWriter,
+} from '../ports.ts';
 import { SqlOutbox } from './outbox.ts';
+import { SqlMarks } from './marks.ts';
 import { SqlReader } from './reader.ts';
+import { SqlRetention } from './retention.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlWriter } from './writer.ts';
 import { WriterQueue } from './writer-queue.ts';
@@ -14,9 +25,11 @@ export interface StoreConnections {
   readonly release: () => void;
 }
 
-export class SqlStore implements Store {
+export class SqlStore implements KeptStore {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
+  readonly marks: StoreMarks;
+  readonly retention: RetentionStore;
   readonly #connections: StoreConnections;
   readonly #clock: Clock;
   readonly #queue: WriterQueue;
@@ -28,6 +41,8 @@ export class SqlStore implements Store {
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
     this.outbox = new SqlOutbox(connections.reading, this.#queue);
+    this.marks = new SqlMarks(connections.reading, this.#queue);
+    this.retention = new SqlRetention(connections.reading, this.#queue);
   }
 
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */

@@ -9,7 +9,7 @@ import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
-import type { Clock, Store } from '../ports.ts';
+import type { Clock, KeptStore } from '../ports.ts';
 import { MIGRATIONS } from './migrations/all.ts';
 import { migrate } from './migrator.ts';
 import { createPrivately } from './private-file.ts';
@@ -39,7 +39,7 @@ const BUSY_TIMEOUT_MS = 1000;
  * Throws StoreNotOpened when another service has it open, a newer release wrote it, or the file
  * cannot be used.
  */
-export async function openSqliteStore(path: string, options: SqliteOptions): Promise<Store> {
+export async function openSqliteStore(path: string, options: SqliteOptions): Promise<KeptStore> {
   // a real file for `:memory:` too, since a second connection cannot see into the memory of the first
   const isPassing = path === ':memory:';
   const file = isPassing ? join(mkdtempSync(join(tmpdir(), 'steelyard-')), 'store.db') : path;
@@ -58,6 +58,8 @@ export async function openSqliteStore(path: string, options: SqliteOptions): Pro
     if (mode !== 'wal') throw new Error(`this file system does not allow the write-ahead log (journal mode ${String(mode)})`);
     writer.pragma(`synchronous = ${isPassing ? 'OFF' : 'FULL'}`);
     writer.pragma('foreign_keys = ON');
+    // what is removed is overwritten, not only forgotten
+    writer.pragma('secure_delete = ON');
     const writing = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(writer) });
     await migrate(writing, MIGRATIONS, options.clock.nowMs());
     const reading = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(connect(true)) });

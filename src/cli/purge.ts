@@ -1,0 +1,152 @@
+/**
+ * `steelyard purge`: removes for good what is older than it may be, or one person, and says what.
+ * Without --remove the very same work is done and taken back, so that the numbers are exact.
+ */
+import { DAY_MS, toInstant } from '../core/fhir-time.ts';
+import type { KeptStore, Removed } from '../ports.ts';
+import { nameOfStore, withKeptStore } from './kept-store.ts';
+import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
+
+export interface PurgeOptions {
+  /** Days; each absent means: leave these alone. */
+  readonly refusals?: number;
+  readonly outbox?: number;
+  readonly people?: number;
+  /** Key of one person, whatever the age of their records. */
+  readonly person?: string;
+  readonly remove?: boolean;
+}
+
+/** A unit of work this large is over in a moment, so that readings do not wait for it. */
+const CHUNK = 200;
+const LONGEST_REASON = 200;
+
+export async function purge(options: PurgeOptions, terminal: Terminal): Promise<number> {
+  const { refusals, outbox, people, person, remove = false } = options;
+  if ([refusals, outbox, people, person].every((one) => one === undefined))
+    throw new CommandFailed('Say what: --refusals, --outbox and --people with a number of days, or --person with a key.');
+  return withKeptStore(async (store, database) => {
+    const nowMs = Date.now();
+    const dryRun = !remove;
+    const total = new Total();
+    if (refusals !== undefined)
+      await inChunks(dryRun, (limit) => store.retention.removeRefusals(daysAgo(nowMs, refusals), { limit, dryRun }), total);
+    if (outbox !== undefined)
+      await inChunks(dryRun, (limit) => store.retention.removeSettledItems(daysAgo(nowMs, outbox), { limit, dryRun }), total);
+    const removedPeople = people === undefined ? undefined : await removeQuiet(store, nowMs - people * DAY_MS, dryRun, total);
+    const one = person === undefined ? undefined : await store.retention.removePerson(person, { dryRun });
+    if (one?.kind === 'removed') total.add(one.removed);
+
+    terminal.print(
+      remove ? `Removed from ${nameOfStore(database)}:` : `Would be removed from ${nameOfStore(database)} (nothing was; add --remove):`,
+    );
+    terminal.print(...total.lines());
+    if (removedPeople)
+      terminal.print(
+        `People: ${removedPeople.removed}; left alone: ${removedPeople.onHold} on hold, ${removedPeople.unfinished} unfinished.`,
+      );
+    if (one?.kind === 'on-hold')
+      terminal.complain('This person is on legal hold, so nothing of them is removed. steelyard hold list says why.');
+    if (one?.kind === 'unfinished')
+      terminal.complain('Something of this person waits for a decision or for the EHR, so nothing of them is removed. Settle that first.');
+    terminal.print(
+      ...wrapped(
+        'Copies elsewhere are not reached from here: backups that are older, and what the EHR was sent. The audit keeps its own time.',
+        terminal.columns,
+      ),
+    );
+    return one === undefined || one.kind === 'removed' ? EXIT.ok : EXIT.found;
+  });
+}
+
+/** `steelyard hold add`: nothing of this person is removed from now on. */
+export async function addHold(person: string, reason: string, terminal: Terminal): Promise<number> {
+  const kept = reason.trim();
+  if (kept === '' || kept.length > LONGEST_REASON || printable(kept) !== kept)
+    throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
+  return withKeptStore(async ({ retention }) => {
+    await retention.hold({ person, reason: kept, since: toInstant(Date.now()) });
+    terminal.print('Nothing of this person is removed until the hold is released.');
+    return EXIT.ok;
+  });
+}
+
+export async function releaseHold(person: string, terminal: Terminal): Promise<number> {
+  return withKeptStore(async ({ retention }) => {
+    const isReleased = await retention.release(person);
+    if (isReleased) terminal.print('The hold is released.');
+    else terminal.complain('This person is not on hold, so nothing was done.');
+    return isReleased ? EXIT.ok : EXIT.found;
+  });
+}
+
+export async function listHolds(terminal: Terminal): Promise<number> {
+  return withKeptStore(async ({ retention }) => {
+    const holds = await retention.holds();
+    terminal.print(...holds.map(({ person, since, reason }) => `${printable(person)}  since ${since.slice(0, 10)}  ${printable(reason)}`));
+    terminal.print(`${holds.length} on hold.`);
+    return EXIT.ok;
+  });
+}
+
+function daysAgo(nowMs: number, days: number): string {
+  return toInstant(nowMs - days * DAY_MS);
+}
+
+/** A dry run takes back what it did, so that it must look at all of it at once. */
+async function inChunks(dryRun: boolean, act: (limit: number) => Promise<Removed>, total: Total): Promise<void> {
+  if (dryRun) {
+    total.add(await act(Number.MAX_SAFE_INTEGER));
+    return;
+  }
+  for (;;) {
+    const removed = await act(CHUNK);
+    if (Object.keys(removed).length === 0) return;
+    total.add(removed);
+  }
+}
+
+async function removeQuiet(store: KeptStore, beforeMs: number, dryRun: boolean, total: Total) {
+  const people = { removed: 0, onHold: 0, unfinished: 0 };
+  let after: string | undefined;
+  for (;;) {
+    const page = await store.retention.quietPersons(beforeMs, CHUNK, after);
+    for (const person of page) {
+      const removal = await store.retention.removePerson(person, { dryRun });
+      if (removal.kind === 'removed') {
+        people.removed += 1;
+        total.add(removal.removed);
+      } else if (removal.kind === 'on-hold') people.onHold += 1;
+      else people.unfinished += 1;
+    }
+    after = page.at(-1);
+    if (after === undefined) return people;
+  }
+}
+
+/** Rows removed so far, by table. */
+class Total {
+  readonly #rows = new Map<string, number>();
+
+  add(removed: Removed): void {
+    for (const [table, rows] of Object.entries(removed)) this.#rows.set(table, (this.#rows.get(table) ?? 0) + rows);
+  }
+
+  lines(): string[] {
+    const tables = [...this.#rows].sort(([a], [b]) => (a < b ? -1 : 1));
+    if (tables.length === 0) return ['  nothing'];
+    return tables.map(([table, rows]) => `  ${String(rows).padStart(8)}  ${TABLE_WORDS[table] ?? table}`);
+  }
+}
+
+/** The tables of the store, for people. */
+const TABLE_WORDS: Readonly<Record<string, string>> = {
+  resource_version: 'versions of resources (Observation, Provenance, Patient, Device)',
+  observation: 'entries of the index of Observations',
+  search_token: 'entries of the index of codes, identifiers and references',
+  fingerprint: 'fingerprints by which resends are known',
+  refusal: 'refused requests, as they were sent',
+  outbox_item: 'outbox items, sent or given up',
+  outbox_concern: 'notes of what outbox items are about',
+  ehr_copy: 'notes of where the EHR keeps its copies',
+};

@@ -1,0 +1,161 @@
+/**
+ * Copying an SQLite store as it is at one moment, beside a running service, and putting a copy in
+ * its place. A copy knows that it is one: a service that starts on it asks the EHR what it has
+ * before it sends anything again.
+ */
+import { chmodSync, closeSync, copyFileSync, existsSync, fsyncSync, openSync, renameSync, rmSync } from 'node:fs';
+import { dirname } from 'node:path';
+import Database from 'better-sqlite3';
+import { MIGRATIONS } from './migrations/all.ts';
+import { lockStore } from './store-lock.ts';
+import { StoreNotOpened } from './store-not-opened.ts';
+
+export interface CopyReport {
+  /** FHIR instant at which the copy was begun. */
+  readonly takenAt: string;
+  readonly observations: number;
+  /** Outbox items that the EHR had not confirmed at that time. */
+  readonly unsent: number;
+}
+
+/** Why a copy was not made or put in place. */
+export class CopyRefused extends Error {
+  constructor(message: string, cause?: unknown) {
+    super(message, cause === undefined ? undefined : { cause });
+    this.name = 'CopyRefused';
+  }
+}
+
+const OWNER_ONLY = 0o600;
+const SIDE_FILES = ['-wal', '-shm'] as const;
+
+/**
+ * Writes a copy of the store at `source` to the new file `target`: one moment of it, in one
+ * transaction that keeps no writer waiting (SQLite documentation, "VACUUM INTO"), checked and on
+ * disk when this returns. What was removed from the store is not in it.
+ *
+ * Throws CopyRefused when `target` exists or the copy is not sound, StoreNotOpened for a source that is no store.
+ */
+export function backupSqlite(source: string, target: string, takenAt: string): CopyReport {
+  if (existsSync(target)) throw new CopyRefused('there is a file at the target already; name a new one');
+  const partial = `${target}.partial`;
+  rmSync(partial, { force: true });
+  try {
+    const store = openReadOnly(source);
+    try {
+      store.prepare('vacuum into ?').run(partial);
+    } finally {
+      store.close();
+    }
+    chmodSync(partial, OWNER_ONLY);
+    const copy = new Database(partial);
+    try {
+      copy.prepare("insert or replace into mark (name, value) values ('backup-taken-at', ?)").run(takenAt);
+    } finally {
+      copy.close();
+    }
+    const report = inspectCopy(partial);
+    putInPlace(partial, target);
+    return report;
+  } catch (error) {
+    rmSync(partial, { force: true });
+    if (error instanceof CopyRefused || error instanceof StoreNotOpened) throw error;
+    throw new CopyRefused('the copy could not be written; see that the folder exists and has room', error);
+  }
+}
+
+/**
+ * Puts a copy in the place of the store at `target`. A store that is there is kept beside it, under
+ * the name that is returned, when `replace` is given.
+ *
+ * Throws CopyRefused when the copy is not sound or something is there already; StoreNotOpened when a service runs on it.
+ */
+export function restoreSqlite(
+  copy: string,
+  target: string,
+  { replace, now }: { readonly replace: boolean; readonly now: string },
+): { readonly report: CopyReport; readonly keptAs?: string } {
+  const report = inspectCopy(copy);
+  if (existsSync(target) && !replace) {
+    throw new CopyRefused('there is a store at that place already; stop the service and add --replace, which keeps the old one beside it');
+  }
+  const unlock = lockStore(target);
+  const partial = `${target}.partial`;
+  try {
+    copyFileSync(copy, partial);
+    chmodSync(partial, OWNER_ONLY);
+    const keptAs = existsSync(target) ? setAside(target, now) : undefined;
+    putInPlace(partial, target);
+    return { report, ...(keptAs !== undefined && { keptAs }) };
+  } catch (error) {
+    rmSync(partial, { force: true });
+    throw new CopyRefused('the copy could not be put in place; the folder must exist, allow writing and have room', error);
+  } finally {
+    unlock();
+  }
+}
+
+/** What a copy holds; throws CopyRefused when it is damaged, StoreNotOpened when it is not a store of this release or an earlier one. */
+export function inspectCopy(path: string): CopyReport {
+  const copy = openReadOnly(path);
+  try {
+    const said = copy.pragma('integrity_check(1)', { simple: true });
+    if (said !== 'ok') throw new CopyRefused('the copy is damaged: its integrity check fails');
+    const takenAt = copy.prepare("select value from mark where name = 'backup-taken-at'").pluck().get();
+    if (typeof takenAt !== 'string') {
+      throw new CopyRefused('this is a store but no backup of one; steelyard backup makes backups, which know that they are');
+    }
+    return {
+      takenAt,
+      observations: count(copy, "select count(*) from resource_version where type = 'Observation' and superseded_seq is null"),
+      unsent: count(copy, "select count(*) from outbox_item where state in ('waiting', 'parked')"),
+    };
+  } catch (error) {
+    if (error instanceof CopyRefused || error instanceof StoreNotOpened) throw error;
+    throw new CopyRefused('the copy is damaged and cannot be read', error);
+  } finally {
+    copy.close();
+  }
+}
+
+/** Read-only, so that a wrong path makes nothing. */
+function openReadOnly(path: string): Database.Database {
+  let store: Database.Database | undefined;
+  try {
+    store = new Database(path, { readonly: true, fileMustExist: true });
+    const newest = count(store, 'select coalesce(max(number), 0) from migration');
+    if (newest > MIGRATIONS.length) throw new StoreNotOpened('newer', newest);
+    return store;
+  } catch (error) {
+    store?.close();
+    throw error instanceof StoreNotOpened ? error : new StoreNotOpened('unusable', error);
+  }
+}
+
+function count(store: Database.Database, query: string): number {
+  return Number(store.prepare(query).pluck().get());
+}
+
+/** On disk under its final name, or not there at all. */
+function putInPlace(partial: string, target: string): void {
+  flush(partial, 'r+');
+  renameSync(partial, target);
+  flush(dirname(target), 'r');
+}
+
+function flush(path: string, flags: string): void {
+  const descriptor = openSync(path, flags);
+  try {
+    fsyncSync(descriptor);
+  } finally {
+    closeSync(descriptor);
+  }
+}
+
+/** The write-ahead log belongs to its store: left behind, it would be read into the new one. */
+function setAside(target: string, now: string): string {
+  const keptAs = `${target}.before-${now.replaceAll(/[-:]/g, '').replace(/\.\d+/, '')}`;
+  renameSync(target, keptAs);
+  for (const side of SIDE_FILES) if (existsSync(target + side)) renameSync(target + side, keptAs + side);
+  return keptAs;
+}
