@@ -8,6 +8,7 @@ import { pino, type DestinationStream } from 'pino';
 import type { LogLevel } from './config.ts';
 import type { FileProblem } from './policy-file.ts';
 import type { Reload } from './policy-in-force.ts';
+import type { Restored } from './restored.ts';
 
 /** What is known of one answered request. */
 export interface RequestFacts {
@@ -49,6 +50,8 @@ export interface Log {
   listening(facts: ServingFacts): void;
   /** What came of reading the policy file again. Names stand there as in the file; values never. */
   reloaded(reload: Reload): void;
+  /** The store is a backup that was put in place. */
+  restored(restored: Restored): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -79,6 +82,8 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
         logger.error({ policy: reload.now, problems: reload.problems.map(shortened) }, 'policy kept: the file is broken');
       else logger.info({ policy: reload.now }, 'policy kept: there is no file to reload');
     },
+    restored: ({ takenAt, distrusted }) =>
+      logger.warn({ takenAt, distrusted }, 'restored from a backup: the EHR is asked what it has before anything is sent again'),
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>

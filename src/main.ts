@@ -22,6 +22,7 @@ import { createMetrics, type Metrics } from './metrics.ts';
 import { PolicyHolder } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openStore } from './open-store.ts';
+import { settleRestored } from './restored.ts';
 import { loadRuleExamples } from './rule-examples.ts';
 import { softwareVersion } from './version.ts';
 
@@ -55,6 +56,8 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   const growth = growthTablesOf(config);
   const store = await openStore(config.database, { clock });
   try {
+    const restored = await settleRestored(store, clock.nowMs());
+    if (restored) log.restored(restored);
     return await startOn(store, { config, clock, log, policy, ...(growth && { growth }) });
   } catch (error) {
     await store.close();

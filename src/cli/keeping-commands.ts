@@ -1,5 +1,5 @@
 /** The commands of those who keep a store: copies of it, and what may be removed from it. */
-import type { Command} from 'commander';
+import type { Command } from 'commander';
 import { InvalidArgumentError } from 'commander';
 import type { PurgeOptions } from './purge.ts';
 import { wrapped, type Terminal } from './terminal.ts';

@@ -1,0 +1,27 @@
+/**
+ * Starting on a store that was restored from a backup: what it calls unsent may be at the EHR
+ * since, so all of that is looked up before it is sent. Sending a ward's day a second time would
+ * be the worst that a backup could do.
+ */
+import { toInstant } from './core/fhir-time.ts';
+import type { KeptStore } from './ports.ts';
+
+export interface Restored {
+  /** Instant at which the backup was taken. */
+  readonly takenAt: string;
+  /** Outbox items that are looked up first now. */
+  readonly distrusted: number;
+}
+
+/**
+ * Undefined for a store that is no restored copy. To be called before anything is sent; when it is
+ * cut short, the next start does it again.
+ */
+export async function settleRestored({ marks, outbox }: Pick<KeptStore, 'marks' | 'outbox'>, nowMs: number): Promise<Restored | undefined> {
+  const takenAt = await marks.readMark('backup-taken-at');
+  if (takenAt === undefined) return undefined;
+  const distrusted = await outbox.distrust();
+  await marks.writeMark('restored-at', toInstant(nowMs));
+  await marks.removeMark('backup-taken-at');
+  return { takenAt, distrusted };
+}
