@@ -123,6 +123,8 @@ function contradictionsIn(settings: Settings): string[] {
       problems.push(...missing.map((name) => `${name} must be set too: ${names.join(', ')} go together.`));
   };
   together(['STEELYARD_EHR_TOKEN_URL', 'STEELYARD_EHR_CLIENT_ID', 'STEELYARD_EHR_KEY_FILE']);
+  if (settings.STEELYARD_EHR_DEMOGRAPHICS === 'on' && settings.STEELYARD_EHR_URL === undefined)
+    problems.push('STEELYARD_EHR_URL must be set while STEELYARD_EHR_DEMOGRAPHICS=on.');
   together(['STEELYARD_EHR_CERT_FILE', 'STEELYARD_EHR_CERT_KEY_FILE']);
   const forTokens = ['STEELYARD_JWKS', 'STEELYARD_ISSUER', 'STEELYARD_AUDIENCE'] as const;
   if (settings.STEELYARD_AUTH === 'jwt') {

@@ -18,7 +18,7 @@ import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
-import { putRegistry, type RegistryType } from './ingest/registry.ts';
+import { putRegistry, type ExpectedVersion, type RegistryType } from './ingest/registry.ts';
 import type { Effective } from './core/fhir-time.ts';
 import type { Clock, ObservationSearch, Store, StoreWriter, Token } from './ports.ts';
 
@@ -45,7 +45,7 @@ export interface Intake {
   /** Names the person of a reading that arrived without one (Parameters). Throws like `decide`. */
   claim(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
   /** Patient, Device or DeviceMetric under the caller's id; 201 when new, else 200. */
-  putRegistry(type: RegistryType, id: string, parsed: JsonValue, ifMatchVersion?: number): Promise<IntakeAnswer>;
+  putRegistry(type: RegistryType, id: string, parsed: JsonValue, expected?: ExpectedVersion): Promise<IntakeAnswer>;
   /** The dry run behind `$validate` and `$assess`: the very same engine, nothing stored. */
   assess(parsed: JsonValue): Promise<Assessment>;
   /** A batch or transaction Bundle (parsed and known to be a Bundle resource). */
@@ -71,6 +71,8 @@ export interface IntakeParts {
   readonly knownBases: readonly string[];
   /** Is there an EHR to forward to? */
   readonly forwards: boolean;
+  /** Told whom a reading is stored for, so that what is not known of them can be asked for. Must not throw. */
+  readonly onPerson?: (key: string) => void;
   /** Told after a commit that may have queued something. */
   readonly onStored?: () => void;
 }
@@ -143,9 +145,9 @@ export function createIntake(parts: IntakeParts): Intake {
       );
     },
 
-    async putRegistry(type, id, parsed, ifMatchVersion) {
+    async putRegistry(type, id, parsed, expected) {
       const work = workNow();
-      return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, ifMatchVersion, work)));
+      return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, expected, work)));
     },
 
     async assess(parsed) {

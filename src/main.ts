@@ -10,12 +10,14 @@ import { ConfigError, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
+import { DemographicsReader } from './forward/demographics.ts';
+import { ServiceError } from './errors.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
-import { createIntake } from './ingest.ts';
+import { createIntake, type Intake } from './ingest.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
@@ -108,7 +110,9 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
     onStored: () => worker?.wake(),
+    onPerson: (key: string) => demographics?.noticed(key),
   };
+  const demographics = ehr && config.readDemographics ? createDemographics(ehr, store, createIntake(intakeParts), clock) : undefined;
   const app = createApp({
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,
@@ -130,7 +134,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
     isStopping = true;
-    await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
+    await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS), demographics?.stop()]);
     await ehr?.close();
     await store.close();
     log.stopped();
@@ -155,6 +159,23 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
       postponed: () => metrics.forwarding('postponed'),
       parked: () => metrics.forwarding('parked'),
     },
+  });
+}
+
+function createDemographics(ehr: EhrClient, store: Store, intake: Intake, clock: Clock): DemographicsReader {
+  return new DemographicsReader({
+    ehr,
+    read: store.read,
+    register: async (patient, id, replaces) => {
+      try {
+        return (await intake.putRegistry('Patient', id, patient, replaces ?? 'none')).status < 400;
+      } catch (error) {
+        if (error instanceof ServiceError) return false;
+        throw error;
+      }
+    },
+    clock,
+    random: Math.random,
   });
 }
 

@@ -46,6 +46,14 @@ export function logicalKey({ system, value }: { readonly system: string; readonl
   return `identifier:${system}|${value}`;
 }
 
+/** The pointer behind a key of `keyOf`; undefined for what is none. */
+export function pointerOfKey(key: string): Extract<Pointer, { readonly kind: 'literal' | 'logical' }> | undefined {
+  const [, system, value] = /^identifier:([^|]*)\|(.+)$/s.exec(key) ?? [];
+  if (system !== undefined && value !== undefined) return { kind: 'logical', system, value };
+  const [, type, id] = LITERAL.exec(key) ?? [];
+  return type !== undefined && id !== undefined ? { kind: 'literal', type, id } : undefined;
+}
+
 /** The keys under which others may refer to a resource by identifier. */
 export function logicalKeysOf(resource: Parameters<typeof identifierTokens>[0]): string[] {
   return identifierTokens(resource).flatMap(({ system, value }) => (system === undefined ? [] : [logicalKey({ system, value })]));

@@ -95,6 +95,9 @@ export const UNASSIGNED_TAG = { system: OURS.tagSystem, code: 'unassigned', disp
 /** The tag on readings of a scale that was found wrong, and on the BMI derived from them. */
 export const IN_DOUBT_TAG = { system: OURS.tagSystem, code: 'scale-in-doubt', display: 'From a scale that was found wrong' } as const;
 
+/** The tag on a Patient of whom nobody told this service: the EHR was asked. */
+export const READ_FROM_EHR_TAG = { system: OURS.tagSystem, code: 'read-from-ehr', display: 'Read from the EHR, told by nobody' } as const;
+
 /** What a body-measurement Observation is about. */
 export type Quantified = 'weight' | 'height' | 'bmi';
 export type Measured = Exclude<Quantified, 'bmi'>;

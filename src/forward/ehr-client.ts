@@ -31,6 +31,12 @@ export interface Ehr {
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
 }
 
+/** The one call that asks about people. */
+export interface PatientSearch {
+  /** By POST, since a URL is written into logs: `form` is percent-encoded and names somebody. */
+  searchPatients(form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
+}
+
 export interface EhrClientOptions {
   /** FHIR base of the EHR, `http` or `https`, with or without a slash at the end. */
   readonly baseUrl: string;
@@ -50,7 +56,7 @@ const UNSENT_CODES: ReadonlySet<string> = new Set([
   ...['CERT_HAS_EXPIRED', 'CERT_NOT_YET_VALID', 'ERR_TLS_CERT_ALTNAME_INVALID'],
 ]);
 
-export class EhrClient implements Ehr {
+export class EhrClient implements Ehr, PatientSearch {
   readonly timeoutMs: number;
   readonly #base: string;
   readonly #longestAnswerBytes: number;
@@ -81,6 +87,14 @@ export class EhrClient implements Ehr {
       method: 'POST',
       headers: { 'content-type': FHIR_JSON, prefer: 'return=minimal' },
       body: text,
+    });
+  }
+
+  searchPatients(form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
+    return this.#call(`${this.#base}/Patient/_search`, requestId, stop, {
+      method: 'POST',
+      headers: { 'content-type': 'application/x-www-form-urlencoded', 'cache-control': 'no-cache' },
+      body: form,
     });
   }
 

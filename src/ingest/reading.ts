@@ -24,6 +24,8 @@ import { treeOf } from './stored-tree.ts';
 
 export interface ReadingWork extends Surroundings {
   readonly forwards: boolean;
+  /** Told the key of whom a reading is being stored for; may not be stored yet, or ever. */
+  readonly onPerson?: (key: string) => void;
 }
 
 /** What a judgement came to, before anything is stored. */
@@ -205,6 +207,7 @@ export async function settle(writer: StoreWriter, judgement: Judgement, work: Re
     return { status: 200, verdict, resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
   }
   const { evaluation, context, forms } = judgement;
+  if (context.person.key !== '' && !isUnassigned(context.person.key)) work.onPerson?.(context.person.key);
   const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
   if (evaluation.stored) await remember(writer, context.id, evaluation.stored.observation, forms);
   const { verdict, findings } = evaluation;

@@ -24,6 +24,9 @@ import { leadsTo, personFor, survivorOf } from './survivor.ts';
 
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 
+/** The version that must be current, or that there is none yet. */
+export type ExpectedVersion = number | 'none';
+
 interface RegistryWork extends Surroundings {
   readonly forwards: boolean;
 }
@@ -34,7 +37,7 @@ export async function putRegistry(
   type: RegistryType,
   id: string,
   parsed: JsonValue,
-  ifMatchVersion: number | undefined,
+  expected: ExpectedVersion | undefined,
   work: RegistryWork,
 ): Promise<Taken> {
   const conformed = conformResource(parsed, type);
@@ -47,7 +50,7 @@ export async function putRegistry(
       expression: `${type}.id`,
     });
   const before = await writer.current(type, id);
-  if (ifMatchVersion !== undefined && before?.version !== ifMatchVersion) {
+  if (expected !== undefined && (before?.version ?? 'none') !== expected) {
     throw new ServiceError(
       'ERR_VERSION_CONFLICT',
       'If-Match names a version that is not the current one; read again and repeat the change.',

@@ -178,7 +178,7 @@ describe('POST /fhir', () => {
 
 describe('PUT of what the service is told', () => {
   test.each(['Patient', 'Device', 'DeviceMetric'] as const)('%s needs no If-Match, and honours one', async (type) => {
-    const versions: (number | undefined)[] = [];
+    const versions: unknown[] = [];
     const edge = await startEdge({
       intake: {
         putRegistry: (_type, _id, _parsed, version) => {

@@ -39,6 +39,7 @@ export async function openDesk(
     readonly growth?: GrowthTables;
     readonly forwards?: boolean;
     readonly onStored?: () => void;
+    readonly onPerson?: (key: string) => void;
     readonly knownBases?: string[];
   } = {},
 ): Promise<Desk> {
@@ -54,6 +55,7 @@ export async function openDesk(
     knownBases: options.knownBases ?? [],
     forwards: options.forwards ?? true,
     ...(options.onStored && { onStored: options.onStored }),
+    ...(options.onPerson && { onPerson: options.onPerson }),
   });
   const put: Desk['put'] = (type, resource) => intake.putRegistry(type, resource.id, arrived(resource).tree);
   const standing: Desk['standing'] = async (person = 'Patient/ada') =>
