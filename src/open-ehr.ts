@@ -3,7 +3,7 @@
  */
 import { ConfigError, type Config } from './config.ts';
 import { EhrClient } from './forward/ehr-client.ts';
-import type { ForwardLog } from './forward/events.ts';
+import type { ConnectionLog } from './forward/connection-log.ts';
 import { KeyFile, KeyFileError } from './forward/key-file.ts';
 import { TlsFiles, TlsFilesError, type TlsPaths } from './forward/tls-files.ts';
 import { TokenClient } from './forward/token-client.ts';
@@ -31,7 +31,7 @@ const SETTING_OF: Readonly<Record<keyof TlsPaths, string>> = {
  */
 export async function openEhr(
   config: Config,
-  { clock, log }: { readonly clock: Clock; readonly log: ForwardLog },
+  { clock, log }: { readonly clock: Clock; readonly log: ConnectionLog },
 ): Promise<EhrConnection | undefined> {
   if (config.ehrUrl === undefined) return undefined;
   const tls = config.ehrTls && readTls(config.ehrTls, log);
@@ -49,7 +49,7 @@ export async function openEhr(
   };
 }
 
-async function openKeys(path: string, log: ForwardLog): Promise<KeyFile> {
+async function openKeys(path: string, log: ConnectionLog): Promise<KeyFile> {
   try {
     return await KeyFile.open(path, log);
   } catch (error) {
@@ -58,7 +58,7 @@ async function openKeys(path: string, log: ForwardLog): Promise<KeyFile> {
   }
 }
 
-function readTls(paths: TlsPaths, log: ForwardLog): TlsFiles {
+function readTls(paths: TlsPaths, log: ConnectionLog): TlsFiles {
   try {
     return new TlsFiles(paths, log);
   } catch (error) {

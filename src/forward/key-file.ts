@@ -5,7 +5,7 @@
  * EHR beforehand; once tokens come, take the old one out here and there.
  */
 import { readFile } from 'node:fs/promises';
-import type { ForwardLog } from './events.ts';
+import type { ConnectionLog } from './connection-log.ts';
 import { readSigningKey, type SigningKey } from './signing-key.ts';
 
 /** The key file cannot be used. The message is a sentence without its beginning: "cannot be read (ENOENT)". */
@@ -18,12 +18,12 @@ export class KeyFileError extends Error {
 
 export class KeyFile {
   readonly #path: string;
-  readonly #log: ForwardLog;
+  readonly #log: ConnectionLog;
   #text: string;
   #key: SigningKey;
   #saidProblem: string | undefined;
 
-  private constructor(path: string, log: ForwardLog, text: string, key: SigningKey) {
+  private constructor(path: string, log: ConnectionLog, text: string, key: SigningKey) {
     this.#path = path;
     this.#log = log;
     this.#text = text;
@@ -31,7 +31,7 @@ export class KeyFile {
   }
 
   /** @throws KeyFileError when there is no key to begin with */
-  static async open(path: string, log: ForwardLog): Promise<KeyFile> {
+  static async open(path: string, log: ConnectionLog): Promise<KeyFile> {
     const text = await read(path);
     const result = await readSigningKey(text);
     if (!result.ok) throw new KeyFileError(result.problem);

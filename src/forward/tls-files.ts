@@ -8,7 +8,7 @@
 import { X509Certificate } from 'node:crypto';
 import { readFileSync, statSync } from 'node:fs';
 import { createSecureContext } from 'node:tls';
-import type { ForwardLog } from './events.ts';
+import type { ConnectionLog } from './connection-log.ts';
 
 /** Paths of PEM files. */
 export interface TlsPaths {
@@ -38,13 +38,13 @@ const MS_PER_DAY = 86_400_000;
 
 export class TlsFiles {
   readonly #paths: TlsPaths;
-  readonly #log: ForwardLog;
+  readonly #log: ConnectionLog;
   #material: TlsMaterial;
   /** Of the files when they were last read, good or not. */
   #stamp: string;
 
   /** @throws TlsFilesError when a file cannot be read, is not PEM, or certificate and key are not a pair */
-  constructor(paths: TlsPaths, log: ForwardLog) {
+  constructor(paths: TlsPaths, log: ConnectionLog) {
     this.#paths = paths;
     this.#log = log;
     this.#stamp = stampOf(paths);

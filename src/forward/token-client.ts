@@ -8,7 +8,7 @@
 import type { Clock } from '../ports.ts';
 import { NoAccessToken, type Authorization } from './authorization.ts';
 import { createAgent } from './connections.ts';
-import type { ForwardLog } from './events.ts';
+import type { ConnectionLog } from './connection-log.ts';
 import { missingScopes } from './granted-scope.ts';
 import type { KeyFile } from './key-file.ts';
 import { retryAfterMs } from './retry-after.ts';
@@ -24,7 +24,7 @@ export interface TokenClientOptions {
   readonly scope: string;
   readonly keys: KeyFile;
   readonly clock: Clock;
-  readonly log: ForwardLog;
+  readonly log: ConnectionLog;
   readonly timeoutMs?: number;
   readonly tls?: TlsFiles;
 }

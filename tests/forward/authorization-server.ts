@@ -47,17 +47,16 @@ export async function startAuthorizationServer(
 ): Promise<AuthorizationServer> {
   let keys: readonly JWK[] = [publicKey];
   let granted = SCOPE;
-  const client = (): AdapterPayload =>
-    ({
-      client_id: CLIENT_ID,
-      grant_types: ['client_credentials'],
-      redirect_uris: [],
-      response_types: [],
-      token_endpoint_auth_method: 'private_key_jwt',
-      token_endpoint_auth_signing_alg: algorithm,
-      id_token_signed_response_alg: 'ES384',
-      jwks: { keys: [...keys] },
-    });
+  const client = (): AdapterPayload => ({
+    client_id: CLIENT_ID,
+    grant_types: ['client_credentials'],
+    redirect_uris: [],
+    response_types: [],
+    token_endpoint_auth_method: 'private_key_jwt',
+    token_endpoint_auth_signing_alg: algorithm,
+    id_token_signed_response_alg: 'ES384',
+    jwks: { keys: [...keys] },
+  });
   const rows = new Map<string, AdapterPayload>();
 
   const server = createServer();
