@@ -6,7 +6,7 @@
  */
 import { readFileSync } from 'node:fs';
 import { z } from 'zod';
-import { Environment, isLoopback, type LogLevel, type Settings } from './settings.ts';
+import { Environment, isLoopback, isSafe, type LogLevel, type Settings } from './settings.ts';
 
 export { isPostgresUrl, type LogLevel } from './settings.ts';
 
@@ -126,6 +126,7 @@ function contradictionsIn(settings: Settings): string[] {
   if (settings.STEELYARD_EHR_DEMOGRAPHICS === 'on' && settings.STEELYARD_EHR_URL === undefined)
     problems.push('STEELYARD_EHR_URL must be set while STEELYARD_EHR_DEMOGRAPHICS=on.');
   together(['STEELYARD_EHR_CERT_FILE', 'STEELYARD_EHR_CERT_KEY_FILE']);
+  problems.push(...contradictionsOfEhr(settings));
   const forTokens = ['STEELYARD_JWKS', 'STEELYARD_ISSUER', 'STEELYARD_AUDIENCE'] as const;
   if (settings.STEELYARD_AUTH === 'jwt') {
     problems.push(
@@ -139,6 +140,17 @@ function contradictionsIn(settings: Settings): string[] {
       problems.push('STEELYARD_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.');
   }
   return problems;
+}
+
+function contradictionsOfEhr(settings: Settings): string[] {
+  const { STEELYARD_EHR_URL: url, STEELYARD_EHR_TOKEN_URL: tokenUrl } = settings;
+  const needless = ['STEELYARD_EHR_TOKEN_URL', 'STEELYARD_EHR_CA_FILE', 'STEELYARD_EHR_CERT_FILE'] as const;
+  if (url === undefined)
+    return needless.filter((name) => settings[name] !== undefined).map((name) => `${name} means nothing without STEELYARD_EHR_URL.`);
+  if (tokenUrl === undefined || isSafe(url)) return [];
+  return [
+    'STEELYARD_EHR_URL must be an https URL while STEELYARD_EHR_TOKEN_URL is set, since tokens go there (http is taken on loopback only).',
+  ];
 }
 
 function toConfig(settings: Settings): Config {

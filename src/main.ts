@@ -10,9 +10,9 @@ import { ConfigError, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
-import { DemographicsReader } from './forward/demographics.ts';
 import { ServiceError } from './errors.ts';
-import { EhrClient } from './forward/ehr-client.ts';
+import { DemographicsReader } from './forward/demographics.ts';
+import type { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
@@ -23,6 +23,7 @@ import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
 import { PolicyHolder } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
+import { openEhr, type EhrConnection } from './open-ehr.ts';
 import { openStore } from './open-store.ts';
 import { settleRestored } from './restored.ts';
 import { loadRuleExamples } from './rule-examples.ts';
@@ -49,18 +50,19 @@ const IDLE_CHECK_MS = 50;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file, growth tables), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, growth tables, files for the EHR), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
   const growth = growthTablesOf(config);
+  const ehr = await openEhr(config, { clock, log: log.forwarding });
   const store = await openStore(config.database, { clock });
   try {
     const restored = await settleRestored(store, clock.nowMs());
     if (restored) log.restored(restored);
-    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }) });
+    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }), ...(ehr && { ehr }) });
   } catch (error) {
     await store.close();
     throw error;
@@ -73,6 +75,7 @@ interface Parts {
   readonly log: Log;
   readonly policy: PolicyHolder;
   readonly growth?: GrowthTables;
+  readonly ehr?: EhrConnection;
 }
 
 function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
@@ -85,14 +88,15 @@ function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
 }
 
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy, growth } = parts;
+  const { config, clock, log, policy, growth, ehr } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
-  const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
-  const worker = ehr && createWorker(ehr, store, metrics, parts);
+  const worker = ehr && createWorker(ehr.client, store, metrics, parts);
+  metrics.figure('steelyard_ehr_certificate_days_left', 'Days until our certificate for the EHR expires', () => ehr?.certificateDaysLeft());
+  metrics.figure('steelyard_ehr_clock_ahead_seconds', "Our clock minus the token endpoint's", () => ehr?.clockAheadSeconds());
   const server = createHttpServer();
   server.listen(config.port, config.host);
   await once(server, 'listening');
@@ -112,7 +116,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     onStored: () => worker?.wake(),
     onPerson: (key: string) => demographics?.noticed(key),
   };
-  const demographics = ehr && config.readDemographics ? createDemographics(ehr, store, createIntake(intakeParts), clock) : undefined;
+  const demographics = ehr && config.readDemographics ? createDemographics(ehr.client, store, createIntake(intakeParts), clock) : undefined;
   const app = createApp({
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,

@@ -17,6 +17,8 @@ export interface Metrics {
   policy(facts: { readonly version: string; readonly lastReloadFailed: boolean }): void;
   /** What became of one try to send an outbox item. */
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
+  /** Adds a figure that is asked for whenever the metrics are, and is left out while it is undefined. */
+  figure(name: string, help: string, read: () => number | undefined): void;
 }
 
 const SECONDS = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 10];
@@ -101,5 +103,13 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
     },
     forwarding: (result) => forwardings.inc({ result }),
     finding: (ruleId) => findings.inc({ rule: ruleId }),
+    figure: (name, help, read) => {
+      const collect = function (this: Gauge): void {
+        const value = read();
+        this.remove();
+        if (value !== undefined) this.set(value);
+      };
+      new Gauge({ name, help, registers, collect });
+    },
   };
 }

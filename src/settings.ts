@@ -116,7 +116,7 @@ export function isLoopback(host: string): boolean {
 }
 
 /** Nobody on the way can read what is sent there. */
-function isSafe(text: string): boolean {
+export function isSafe(text: string): boolean {
   const { protocol, hostname } = new URL(text);
   return protocol === 'https:' || (protocol === 'http:' && isLoopback(hostname.replace(/^\[|\]$/g, '')));
 }

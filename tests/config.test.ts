@@ -99,7 +99,11 @@ describe('the configuration', () => {
   });
 
   test('asks for a whole login, and for tokens on any address but loopback', () => {
-    const login = { STEELYARD_EHR_TOKEN_URL: 'https://ehr.example/token', STEELYARD_EHR_CLIENT_ID: 'ward' };
+    const login = {
+      STEELYARD_EHR_URL: 'https://ehr.example/fhir',
+      STEELYARD_EHR_TOKEN_URL: 'https://ehr.example/token',
+      STEELYARD_EHR_CLIENT_ID: 'ward',
+    };
     expect(problemsOf(() => loadConfig(login))).toEqual([expect.stringMatching(/^STEELYARD_EHR_KEY_FILE must be set too/)]);
     expect(loadConfig({ ...login, STEELYARD_EHR_KEY_FILE: '/run/key.json' }).ehrLogin).toEqual({
       tokenUrl: 'https://ehr.example/token',

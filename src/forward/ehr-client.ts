@@ -5,8 +5,12 @@
  * followed: the address is the operator's decision, and a body with patient data must not go
  * anywhere else. What comes back is read up to a limit and only as UTF-8.
  */
-import { Agent } from 'undici';
+import type { Agent } from 'undici';
+import { causeOf, readBounded, unlessAborted } from './answer-body.ts';
+import { NO_AUTHORIZATION, NoAccessToken, type Authorization } from './authorization.ts';
+import { createAgent, dispatcherOf } from './connections.ts';
 import type { ForwardedType } from './identity.ts';
+import type { TlsFiles } from './tls-files.ts';
 
 /** What came of one call. */
 export type EhrReply =
@@ -43,8 +47,16 @@ export interface EhrClientOptions {
   readonly timeoutMs?: number;
   readonly longestAnswerBytes?: number;
   readonly connections?: number;
-  /** The value of the `Authorization` header for the next call. */
-  readonly authorization?: () => Promise<string | undefined>;
+  /** Nobody is asked for a token when absent. */
+  readonly authorization?: Authorization;
+  /** Our certificate, and whom we trust in place of the system's authorities. */
+  readonly tls?: TlsFiles;
+}
+
+interface Call {
+  readonly method: string;
+  readonly headers: Record<string, string>;
+  readonly body?: string;
 }
 
 const FHIR_JSON = 'application/fhir+json';
@@ -53,18 +65,22 @@ const FHIR_JSON = 'application/fhir+json';
 const UNSENT_CODES: ReadonlySet<string> = new Set([
   ...['ECONNREFUSED', 'ENOTFOUND', 'EAI_AGAIN', 'EHOSTUNREACH', 'ENETUNREACH', 'EADDRNOTAVAIL', 'UND_ERR_CONNECT_TIMEOUT'],
   ...['DEPTH_ZERO_SELF_SIGNED_CERT', 'SELF_SIGNED_CERT_IN_CHAIN', 'UNABLE_TO_VERIFY_LEAF_SIGNATURE', 'UNABLE_TO_GET_ISSUER_CERT_LOCALLY'],
-  ...['CERT_HAS_EXPIRED', 'CERT_NOT_YET_VALID', 'ERR_TLS_CERT_ALTNAME_INVALID'],
+  ...['CERT_HAS_EXPIRED', 'CERT_NOT_YET_VALID', 'ERR_TLS_CERT_ALTNAME_INVALID', 'ERR_SSL_WRONG_VERSION_NUMBER'],
+  ...['CERT_UNTRUSTED', 'CERT_REJECTED', 'CERT_REVOKED', 'CERT_SIGNATURE_FAILURE', 'INVALID_CA', 'INVALID_PURPOSE', 'HOSTNAME_MISMATCH'],
+  // the other side ends the handshake: it takes no certificate of ours, or not this one, or no TLS that we speak
+  ...['ERR_SSL_TLSV13_ALERT_CERTIFICATE_REQUIRED', 'ERR_SSL_SSLV3_ALERT_HANDSHAKE_FAILURE', 'ERR_SSL_TLSV1_ALERT_PROTOCOL_VERSION'],
+  ...['ERR_SSL_TLSV1_ALERT_UNKNOWN_CA', 'ERR_SSL_SSLV3_ALERT_BAD_CERTIFICATE', 'ERR_SSL_SSLV3_ALERT_CERTIFICATE_EXPIRED'],
 ]);
 
 export class EhrClient implements Ehr, PatientSearch {
   readonly timeoutMs: number;
   readonly #base: string;
   readonly #longestAnswerBytes: number;
-  readonly #authorization: () => Promise<string | undefined>;
+  readonly #authorization: Authorization;
   readonly #agent: Agent;
 
   /** Throws TypeError when the base URL is not an http(s) URL or holds a password, query or fragment. */
-  constructor({ baseUrl, timeoutMs = 10_000, longestAnswerBytes = 4_194_304, connections = 8, authorization }: EhrClientOptions) {
+  constructor({ baseUrl, timeoutMs = 10_000, longestAnswerBytes = 4_194_304, connections = 8, authorization, tls }: EhrClientOptions) {
     const url = URL.canParse(baseUrl) ? new URL(baseUrl) : undefined;
     if (url === undefined || !/^https?:$/.test(url.protocol) || `${url.username}${url.password}${url.search}${url.hash}` !== '') {
       throw new TypeError('the EHR base must be an http or https URL without user, query or fragment');
@@ -72,14 +88,8 @@ export class EhrClient implements Ehr, PatientSearch {
     this.#base = url.href.replace(/\/+$/, '');
     this.timeoutMs = timeoutMs;
     this.#longestAnswerBytes = longestAnswerBytes;
-    this.#authorization = authorization ?? (() => Promise.resolve(undefined));
-    this.#agent = new Agent({
-      connections,
-      pipelining: 1,
-      connect: { timeout: timeoutMs },
-      headersTimeout: timeoutMs,
-      bodyTimeout: timeoutMs,
-    });
+    this.#authorization = authorization ?? NO_AUTHORIZATION;
+    this.#agent = createAgent({ timeoutMs, connections, ...(tls && { tls }) });
   }
 
   postBundle(text: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
@@ -106,32 +116,38 @@ export class EhrClient implements Ehr, PatientSearch {
     await this.#agent.close();
   }
 
-  async #call(
-    url: string,
-    requestId: string,
-    stop: AbortSignal | undefined,
-    init: { readonly method: string; readonly headers: Record<string, string>; readonly body?: string },
-  ): Promise<EhrReply> {
-    let authorization: string | undefined;
-    try {
-      authorization = await this.#authorization();
-    } catch {
-      return { kind: 'unsent', cause: 'no access token' };
-    }
+  /**
+   * A call that is answered 401 was not processed: it is made once more with another token, all
+   * within the same time. What `WWW-Authenticate` says is not looked at.
+   */
+  async #call(url: string, requestId: string, stop: AbortSignal | undefined, call: Call): Promise<EhrReply> {
     const timeout = AbortSignal.timeout(this.timeoutMs);
+    const signal = stop === undefined ? timeout : AbortSignal.any([timeout, stop]);
+    for (let isRepeat = false; ; isRepeat = true) {
+      let authorization: string | undefined;
+      try {
+        authorization = await unlessAborted(this.#authorization.header(), signal);
+      } catch (error) {
+        return { kind: 'unsent', cause: error instanceof NoAccessToken ? `no access token: ${error.message}` : 'no access token' };
+      }
+      const reply = await this.#send(url, signal, {
+        ...call,
+        headers: { ...call.headers, 'x-request-id': requestId, ...(authorization === undefined ? {} : { authorization }) },
+      });
+      if (reply.kind !== 'answer' || reply.status !== 401 || authorization === undefined) return reply;
+      this.#authorization.refused(authorization);
+      if (isRepeat) return reply;
+    }
+  }
+
+  async #send(url: string, signal: AbortSignal, { headers, ...init }: Call): Promise<EhrReply> {
     try {
       const response = await fetch(url, {
         ...init,
-        headers: {
-          ...init.headers,
-          accept: FHIR_JSON,
-          'x-request-id': requestId,
-          ...(authorization === undefined ? {} : { authorization }),
-        },
+        headers: { ...headers, accept: FHIR_JSON },
         redirect: 'manual',
-        signal: stop === undefined ? timeout : AbortSignal.any([timeout, stop]),
-        // the built-in fetch takes an Agent of the package; only their type declarations differ
-        dispatcher: this.#agent as unknown as NonNullable<RequestInit['dispatcher']>,
+        signal,
+        dispatcher: dispatcherOf(this.#agent),
       });
       const text = await readBounded(response, this.#longestAnswerBytes);
       const retryAfter = response.headers.get('retry-after');
@@ -146,29 +162,4 @@ export class EhrClient implements Ehr, PatientSearch {
       return { kind: UNSENT_CODES.has(cause) ? 'unsent' : 'unclear', cause };
     }
   }
-}
-
-/** The body as text; undefined when it is longer than the limit, breaks off, or is not UTF-8. */
-async function readBounded(response: Response, longestBytes: number): Promise<string | undefined> {
-  if (response.body === null) return '';
-  const decoder = new TextDecoder('utf-8', { fatal: true });
-  let text = '';
-  let bytes = 0;
-  try {
-    for await (const chunk of response.body as AsyncIterable<Uint8Array>) {
-      bytes += chunk.byteLength;
-      if (bytes > longestBytes) return undefined; // leaving the loop cancels the body
-      text += decoder.decode(chunk, { stream: true });
-    }
-    return text + decoder.decode();
-  } catch {
-    return undefined;
-  }
-}
-
-/** A short code of ours or Node's for what went wrong; never the message, which may quote a URL. */
-function causeOf(error: unknown): string {
-  const inner = error instanceof Error && error.cause instanceof Error ? error.cause : error;
-  if (inner instanceof Error && 'code' in inner && typeof inner.code === 'string') return inner.code;
-  return error instanceof Error ? error.name : 'unknown';
 }

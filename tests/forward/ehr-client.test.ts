@@ -28,7 +28,7 @@ describe('a call', () => {
         seen = { url: request.url, method: request.method, headers: request.headers };
         response.end('{}');
       },
-      { authorization: () => Promise.resolve('Bearer abc') },
+      { authorization: { header: () => Promise.resolve('Bearer abc'), refused: () => undefined } },
     );
     expect(await ehr.postBundle('{"a":70.0}', 'outbox-5-1')).toEqual({ kind: 'answer', status: 200, text: '{}' });
     expect(seen).toMatchObject({
@@ -62,7 +62,7 @@ describe('a call', () => {
         calls += 1;
         response.end();
       },
-      { authorization: () => Promise.reject(new Error('token endpoint says: secret')) },
+      { authorization: { header: () => Promise.reject(new Error('token endpoint says: secret')), refused: () => undefined } },
     );
     expect(await ehr.postBundle('{}', 'r')).toEqual({ kind: 'unsent', cause: 'no access token' });
     expect(calls).toBe(0);
