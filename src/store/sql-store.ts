@@ -1,6 +1,7 @@
 /** A Store over two query layers: one that writes, through the queue, and one that reads what is committed. */
 import { sql, type Kysely } from 'kysely';
 import { StoreUnavailable, type Clock, type OutboxStore, type Store, type StoreReader, type StoreWriter } from '../ports.ts';
+import type { Claiming } from './outbox-claiming.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlReader } from './reader.ts';
 import type { StoreSchema } from './schema.ts';
@@ -12,6 +13,10 @@ export interface StoreConnections {
   readonly reading: Kysely<StoreSchema>;
   /** Closes the connections beneath; called once, when nothing uses them any more. */
   readonly release: () => void;
+  /** How workers claim, where it is not in their turn among the writers. */
+  readonly claiming?: Claiming;
+  /** Proves that a write would commit now, where a turn among the writers may be far off. Throws StoreUnavailable. */
+  readonly proveReady?: () => Promise<void>;
 }
 
 export class SqlStore implements Store {
@@ -27,7 +32,8 @@ export class SqlStore implements Store {
     this.#clock = clock;
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
-    this.outbox = new SqlOutbox(connections.reading, this.#queue);
+    const inTurn: Claiming = { run: (work) => this.#queue.run(work), isShared: false };
+    this.outbox = new SqlOutbox(connections.reading, this.#queue, connections.claiming ?? inTurn);
   }
 
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */
@@ -36,8 +42,10 @@ export class SqlStore implements Store {
   }
 
   async isReady(): Promise<boolean> {
+    if (this.#closing) return false;
     try {
-      await this.#queue.run((db) => sql`update health set checks = checks + 1`.execute(db));
+      const { proveReady } = this.#connections;
+      await (proveReady?.() ?? this.#queue.run((db) => sql`update health set checks = checks + 1`.execute(db)));
       return true;
     } catch (error) {
       if (error instanceof StoreUnavailable) return false;
