@@ -40,14 +40,8 @@ const postgresql: StoreFactory = {
   openAt: (location, clock) => openPostgresStore(location, { clock, leaseClock: 'caller' }),
   async newPlace() {
     // loaded here, since it needs vitest, and a child of a test is without it
-    const server = await (await import('../postgres-setup.ts')).sharedPostgres();
-    const database = await server.createDatabase();
-    const location = server.url(database);
-    return {
-      location,
-      open: (clock) => postgresql.openAt(location, clock),
-      remove: () => server.dropDatabase(database),
-    };
+    const place = await (await import('../postgres-setup.ts')).passingStore();
+    return { location: place.url, open: (clock) => postgresql.openAt(place.url, clock), remove: () => place.remove() };
   },
 };
 
