@@ -1,24 +1,74 @@
 /**
- * Which store a `STEELYARD_DATABASE` names: today always an SQLite file, or `:memory:` for a store
- * that is gone after it was closed. The one place for the service and for the tools beside it.
+ * Which store a `STEELYARD_DATABASE` names: PostgreSQL for a `postgres://` URL, otherwise an SQLite
+ * file, or `:memory:` for a store that is gone after it was closed. The one place for the service
+ * and for the tools beside it.
  */
-import type { KeptStore, ReadOnlyStore } from './ports.ts';
+import { existsSync } from 'node:fs';
+import { isPostgresUrl } from './settings.ts';
+import type { Clock, KeptStore, ReadOnlyStore } from './ports.ts';
+import { migratePostgres, openPostgresReadOnly, openPostgresStore } from './store/postgres.ts';
 import { openSqliteReadOnly } from './store/read-only.ts';
-import { openSqliteStore, type SqliteOptions } from './store/sqlite.ts';
+import { migrateSqlite, openSqliteStore } from './store/sqlite.ts';
 
 export { StoreNotOpened } from './store/store-not-opened.ts';
 
-export type StoreOptions = SqliteOptions;
+export interface StoreOptions {
+  readonly clock: Clock;
+  /**
+   * Of an SQLite file. True (the default) for the service: nobody else may open the store so. False
+   * for a tool beside a running service. On PostgreSQL replicas and tools share the store anyway.
+   */
+  readonly exclusive?: boolean;
+  /** How long a write waits for another process. */
+  readonly busyTimeoutMs?: number;
+}
+
+export type StoreKind = 'sqlite' | 'postgresql';
+
+export function kindOfStore(database: string): StoreKind {
+  return isPostgresUrl(database) ? 'postgresql' : 'sqlite';
+}
+
+/** A store as it may be shown: without user, password and settings. */
+export function nameOfStore(database: string): string {
+  if (kindOfStore(database) === 'sqlite') return database;
+  const { host, pathname } = new URL(database);
+  return `postgres://${host}${pathname}`;
+}
+
+/** Whether there is something to open. Of a database nobody knows before asking it. */
+export function mayExist(database: string): boolean {
+  return kindOfStore(database) === 'postgresql' || existsSync(database);
+}
 
 /**
  * Opens a store only to read, beside a running service too: nothing is made, brought up to date or
  * locked. Throws StoreNotOpened when the store is not of this release, or cannot be used.
  */
 export function openStoreReadOnly(database: string, options?: { readonly busyTimeoutMs?: number }): Promise<ReadOnlyStore> {
-  return openSqliteReadOnly(database, options);
+  return kindOfStore(database) === 'postgresql' ? openPostgresReadOnly(database) : openSqliteReadOnly(database, options);
 }
 
-/** Throws StoreNotOpened when another service has it open, a newer release wrote it, or it cannot be used. */
-export function openStore(database: string, options: StoreOptions): Promise<KeptStore> {
-  return openSqliteStore(database, options);
+/**
+ * Opens a store and brings it up to date. Throws StoreNotOpened when another service has the file
+ * open, a newer release wrote the store, or it cannot be used.
+ */
+export function openStore(database: string, { clock, exclusive, busyTimeoutMs }: StoreOptions): Promise<KeptStore> {
+  if (kindOfStore(database) === 'postgresql')
+    return openPostgresStore(database, { clock, ...(busyTimeoutMs !== undefined && { lockTimeoutMs: busyTimeoutMs }) });
+  return openSqliteStore(database, {
+    clock,
+    ...(exclusive !== undefined && { exclusive }),
+    ...(busyTimeoutMs !== undefined && { busyTimeoutMs }),
+  });
+}
+
+/**
+ * Brings a store up to date, making it when there is none, and returns the names of what was
+ * applied. Throws StoreNotOpened as {@link openStore} does.
+ */
+export async function migrateStore(database: string, clock: Clock): Promise<readonly string[]> {
+  const migrate = kindOfStore(database) === 'postgresql' ? migratePostgres : migrateSqlite;
+  const applied = await migrate(database, clock.nowMs());
+  return applied.map(({ number, name }) => `${String(number).padStart(4, '0')} ${name}`);
 }

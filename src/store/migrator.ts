@@ -4,6 +4,7 @@
  */
 import { sql, type Kysely } from 'kysely';
 import { toInstant } from '../core/fhir-time.ts';
+import { StoreUnavailable } from '../ports.ts';
 import { StoreNotOpened } from './store-not-opened.ts';
 import type { StoreSchema } from './schema.ts';
 
@@ -11,25 +12,62 @@ export interface Migration {
   /** 1, 2, 3, … without gaps. */
   readonly number: number;
   readonly name: string;
+  /** As SQLite takes them. */
   readonly statements: readonly string[];
+  /** As PostgreSQL takes them, where `postgres-ddl.ts` cannot say it from `statements`. */
+  readonly postgres?: readonly string[];
 }
 
+/** What of a migration a database is given. */
+export type ToStatements = (migration: Migration) => readonly string[];
+
+const MIGRATION_TABLE: Migration = {
+  number: 0,
+  name: 'migration-table',
+  statements: ['create table if not exists migration (number integer primary key, name text not null, applied_at text not null)'],
+};
+
 /**
- * Applies what the store lacks; does nothing when it lacks nothing. Throws StoreNotOpened when the
- * store holds a migration that this release does not know: its rows may mean something else now.
+ * Applies what the store lacks, and returns that; does nothing when it lacks nothing, which needs
+ * no right to change tables. Throws StoreNotOpened when the store holds a migration that this
+ * release does not know: its rows may mean something else now.
  */
-export async function migrate(db: Kysely<StoreSchema>, migrations: readonly Migration[], nowMs: number): Promise<void> {
-  await db.transaction().execute(async (trx) => {
-    await sql`create table if not exists migration (number integer primary key, name text not null, applied_at text not null)`.execute(trx);
-    const applied = await trx.selectFrom('migration').select('number').orderBy('number').execute();
-    const newest = applied.at(-1)?.number ?? 0;
+export async function migrate(
+  db: Kysely<StoreSchema>,
+  migrations: readonly Migration[],
+  nowMs: number,
+  toStatements: ToStatements = ({ statements }) => statements,
+): Promise<readonly Migration[]> {
+  if ((await newestOfOpened(db)) === migrations.length) return [];
+  return db.transaction().execute(async (trx) => {
+    for (const statement of toStatements(MIGRATION_TABLE)) await sql.raw(statement).execute(trx);
+    // asked again: another replica may have been faster
+    const newest = await newestIn(trx);
     if (newest > migrations.length) throw new StoreNotOpened('newer', newest);
-    for (const { number, name, statements } of migrations.slice(newest)) {
-      for (const statement of statements) await sql.raw(statement).execute(trx);
+    const missing = migrations.slice(newest);
+    for (const migration of missing) {
+      for (const statement of toStatements(migration)) await sql.raw(statement).execute(trx);
+      const { number, name } = migration;
       await trx
         .insertInto('migration')
         .values({ number, name, applied_at: toInstant(nowMs) })
         .execute();
     }
+    return missing;
   });
+}
+
+/** The number of the newest migration that was applied; throws what the database says when it is no store. */
+export async function newestIn(db: Kysely<StoreSchema>): Promise<number> {
+  const newest = await db.selectFrom('migration').select('number').orderBy('number', 'desc').limit(1).executeTakeFirst();
+  return newest?.number ?? 0;
+}
+
+async function newestOfOpened(db: Kysely<StoreSchema>): Promise<number | undefined> {
+  try {
+    return await newestIn(db);
+  } catch (error) {
+    if (error instanceof StoreUnavailable) throw error;
+    return undefined; // there is no such table yet
+  }
 }

@@ -5,7 +5,7 @@
  * item, directly or through others, is parked with it and names it in `blocked_by`; the person's
  * other items go on.
  */
-import type { ExpressionBuilder, Kysely } from 'kysely';
+import type { Expression, ExpressionBuilder, Kysely } from 'kysely';
 import type { NewOutboxItem } from '../ports.ts';
 import type { StoreSchema } from './schema.ts';
 
@@ -109,13 +109,13 @@ export async function retry(db: Db, number: number, nowMs: number): Promise<bool
  * Gives an item up for good. False when it neither waits nor is parked, or is being sent just now:
  * what comes of that cannot be stopped any more.
  */
-export async function discard(db: Db, number: number, reason: string, nowMs: number): Promise<boolean> {
+export async function discard(db: Db, number: number, reason: string, leaseInstant: Expression<number>): Promise<boolean> {
   const discarded = await db
     .updateTable('outbox_item')
     .set({ state: 'discarded', reason, blocked_by: null, leased_until_ms: null })
     .where('number', '=', number)
     .where('state', 'in', ['waiting', 'parked'])
-    .where(isUnleased(nowMs))
+    .where(isUnleased(leaseInstant))
     .returning('number')
     .execute();
   if (discarded.length === 0) return false;
@@ -124,13 +124,14 @@ export async function discard(db: Db, number: number, reason: string, nowMs: num
 }
 
 /** No worker has the item, or the one that had it is gone. */
-export function isUnleased(nowMs: number) {
-  return (eb: Items) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs)]);
+export function isUnleased(instant: Expression<number>) {
+  return (eb: Items) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', instant)]);
 }
 
 /** Counting begins anew, but an item that may be at the EHR already must not look like one never sent. */
 function whetherTried(eb: Items) {
-  return eb.case().when('tries', '>', 0).then(1).else(0).end();
+  // literals: as parameters they would be texts to PostgreSQL
+  return eb.case().when('tries', '>', 0).then(eb.lit(1)).else(eb.lit(0)).end();
 }
 
 /** In order of number, so that what depends on a second parked item is parked again behind that one. */

@@ -2,8 +2,9 @@
  * The outbox as the forwarder and the operator see it. What it files and why stands in
  * `outbox-filing.ts`; here are the worker's side and the lists.
  */
-import type { ExpressionBuilder, Kysely, Selectable } from 'kysely';
+import { sql, type Expression, type ExpressionBuilder, type Kysely, type Selectable } from 'kysely';
 import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import type { Claiming } from './outbox-claiming.ts';
 import { discard, isUnleased, park, retry } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
@@ -13,26 +14,46 @@ type Db = Kysely<StoreSchema>;
 export class SqlOutbox implements OutboxStore {
   readonly #db: Db;
   readonly #queue: WriterQueue;
+  readonly #claiming: Claiming;
 
-  /** @param db for reading what is committed; all writing goes through `queue` */
-  constructor(db: Db, queue: WriterQueue) {
+  /** @param db for reading what is committed; all writing goes through `queue`, but for claims */
+  constructor(db: Db, queue: WriterQueue, claiming: Claiming) {
     this.#db = db;
     this.#queue = queue;
+    this.#claiming = claiming;
   }
 
-  /** A claim counts as a try, so that an item which kills its worker is counted too. */
+  /**
+   * A claim counts as a try, so that an item which kills its worker is counted too. The chosen rows
+   * are looked at again when they are updated: another claim may have been faster.
+   */
   claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]> {
-    return this.#queue.run(async (db) => {
-      const rows = await claimableItems(db, nowMs).orderBy('number').limit(limit).execute();
-      const numbers = rows.map(({ number }) => number);
-      if (numbers.length === 0) return [];
-      await db
+    const { isShared } = this.#claiming;
+    const instant = this.#leaseInstant(nowMs);
+    return this.#claiming.run(async (db) => {
+      const chosen = claimableItems(db, nowMs, instant).orderBy('number').limit(limit);
+      const rows = await db
+        .with(
+          (name) => name('chosen').materialized(),
+          () => (isShared ? chosen.forUpdate().skipLocked() : chosen),
+        )
         .updateTable('outbox_item')
-        .set((eb) => ({ leased_until_ms: nowMs + leaseMs, tries: eb('tries', '+', 1) }))
-        .where('number', 'in', numbers)
+        .set((eb) => ({ leased_until_ms: sql<number>`${instant} + ${leaseMs}`, tries: eb('tries', '+', 1) }))
+        .where('number', 'in', (eb) => eb.selectFrom('chosen').select('chosen.number'))
+        .where('state', '=', 'waiting')
+        .where(isUnleased(instant))
+        .returningAll()
         .execute();
-      return readItems(db, await db.selectFrom('outbox_item').selectAll().where('number', 'in', numbers).orderBy('number').execute());
+      return readItems(
+        db,
+        rows.sort((a, b) => a.number - b.number),
+      );
     });
+  }
+
+  #leaseInstant(nowMs: number): Expression<number> {
+    // PostgreSQL must be told what kind of number a parameter is; SQLite reads bigint as integer
+    return this.#claiming.instant ?? sql<number>`cast(${nowMs} as bigint)`;
   }
 
   markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
@@ -66,7 +87,7 @@ export class SqlOutbox implements OutboxStore {
   }
 
   discard(number: number, reason: string, nowMs: number): Promise<boolean> {
-    return this.#queue.run((db) => discard(db, number, reason, nowMs));
+    return this.#queue.run((db) => discard(db, number, reason, this.#leaseInstant(nowMs)));
   }
 
   /** The newest `limit` items, newest last. */
@@ -112,7 +133,7 @@ export class SqlOutbox implements OutboxStore {
 }
 
 /** Only the first waiting item of a person: the next one must not overtake it, even while it is postponed. */
-function claimableItems(db: Db, nowMs: number) {
+function claimableItems(db: Db, nowMs: number, leaseInstant: Expression<number>) {
   return db
     .selectFrom('outbox_item')
     .select('number')
@@ -123,8 +144,9 @@ function claimableItems(db: Db, nowMs: number) {
         .where('first.state', '=', 'waiting')
         .groupBy('first.person'),
     )
+    .where('state', '=', 'waiting')
     .where('due_ms', '<=', nowMs)
-    .where(isUnleased(nowMs))
+    .where(isUnleased(leaseInstant))
     .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
 }
 

@@ -3,6 +3,7 @@ import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
 import type { ReadOnlyStore } from '../ports.ts';
 import { MIGRATIONS } from './migrations/all.ts';
+import { newestIn } from './migrator.ts';
 import { SqlReader } from './reader.ts';
 import type { StoreSchema } from './schema.ts';
 import { ImmediateSqliteDialect } from './sqlite-dialect.ts';
@@ -30,9 +31,9 @@ export async function openSqliteReadOnly(path: string, { busyTimeoutMs = BUSY_TI
   }
 }
 
-async function refuseOtherTables(reading: Kysely<StoreSchema>): Promise<void> {
-  const newest = await reading.selectFrom('migration').select('number').orderBy('number', 'desc').executeTakeFirst();
-  const number = newest?.number ?? 0;
+/** Throws StoreNotOpened when the store is of a newer or an earlier release. */
+export async function refuseOtherTables(reading: Kysely<StoreSchema>): Promise<void> {
+  const number = await newestIn(reading);
   if (number > MIGRATIONS.length) throw new StoreNotOpened('newer', number);
   if (number < MIGRATIONS.length) throw new StoreNotOpened('older', number);
 }

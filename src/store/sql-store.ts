@@ -10,6 +10,7 @@ import {
   type StoreReader,
   type StoreWriter,
 } from '../ports.ts';
+import type { Claiming } from './outbox-claiming.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlMarks } from './marks.ts';
 import { SqlReader } from './reader.ts';
@@ -23,6 +24,10 @@ export interface StoreConnections {
   readonly reading: Kysely<StoreSchema>;
   /** Closes the connections beneath; called once, when nothing uses them any more. */
   readonly release: () => void;
+  /** How workers claim, where it is not in their turn among the writers. */
+  readonly claiming?: Claiming;
+  /** Proves that a write would commit now, where a turn among the writers may be far off. Throws StoreUnavailable. */
+  readonly proveReady?: () => Promise<void>;
 }
 
 export class SqlStore implements KeptStore {
@@ -40,7 +45,8 @@ export class SqlStore implements KeptStore {
     this.#clock = clock;
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
-    this.outbox = new SqlOutbox(connections.reading, this.#queue);
+    const inTurn: Claiming = { run: (work) => this.#queue.run(work), isShared: false };
+    this.outbox = new SqlOutbox(connections.reading, this.#queue, connections.claiming ?? inTurn);
     this.marks = new SqlMarks(connections.reading, this.#queue);
     this.retention = new SqlRetention(connections.reading, this.#queue);
   }
@@ -51,8 +57,10 @@ export class SqlStore implements KeptStore {
   }
 
   async isReady(): Promise<boolean> {
+    if (this.#closing) return false;
     try {
-      await this.#queue.run((db) => sql`update health set checks = checks + 1`.execute(db));
+      const { proveReady } = this.#connections;
+      await (proveReady?.() ?? this.#queue.run((db) => sql`update health set checks = checks + 1`.execute(db)));
       return true;
     } catch (error) {
       if (error instanceof StoreUnavailable) return false;

@@ -1,18 +1,30 @@
 /** Why a store could not be opened, in words for the person who starts the service. */
-export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'unusable';
+export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'unreachable' | 'encoding' | 'unusable';
 
 const WORDS: Readonly<Record<NotOpenedReason, string>> = {
   'in-use': 'another running process has this store open; stop it first, or give this one a store of its own',
   newer: 'this store was written by a newer release; start that release, or restore a backup that is older',
-  older: 'this store was written by an earlier release; start the service of this release on it once, which brings it up to date',
-  unusable: 'this store cannot be opened; see that the folder exists, may be written to, and that the file is a Steelyard store',
+  older:
+    'this store was written by an earlier release, or is empty; run steelyard migrate, or start the service of this release on it once, which brings it up to date',
+  unreachable:
+    'the database does not answer or does not let this service in; see that it runs at that address, and that database, user and password are right',
+  encoding: 'the database keeps texts in another encoding than UTF8; make one with encoding UTF8',
+  unusable:
+    'this store cannot be opened; see that the folder of its file exists and may be written to, or that the user may make tables in its database, and that what is there is a Steelyard store',
 };
 
 export class StoreNotOpened extends Error {
   readonly reason: NotOpenedReason;
   constructor(reason: NotOpenedReason, cause?: unknown) {
-    super(WORDS[reason], cause === undefined ? undefined : { cause });
+    super(WORDS[reason] + codeOf(cause), cause === undefined ? undefined : { cause });
     this.name = 'StoreNotOpened';
     this.reason = reason;
   }
+}
+
+/** The database's own code says what to look at; its message may quote what is private. */
+function codeOf(error: unknown): string {
+  if (!(error instanceof Error)) return '';
+  if (error.cause !== undefined) return codeOf(error.cause);
+  return 'code' in error && typeof error.code === 'string' && /^[A-Z0-9_]{1,40}$/.test(error.code) ? ` (${error.code})` : '';
 }

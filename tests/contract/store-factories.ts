@@ -3,6 +3,7 @@ import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Clock, Store } from '../../src/ports.ts';
+import { openPostgresStore } from '../../src/store/postgres.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 
 export interface StoreFactory {
@@ -10,24 +11,41 @@ export interface StoreFactory {
   /** Opens the store at a location, in this process or in another. */
   openAt(location: string, clock: Clock): Promise<Store>;
   /** An empty place for one store; `open` may be called on it again and again. */
-  newPlace(): { readonly location: string; open(clock: Clock): Promise<Store>; remove(): void };
+  newPlace(): Promise<Place>;
+}
+
+export interface Place {
+  readonly location: string;
+  open(clock: Clock): Promise<Store>;
+  remove(): Promise<void>;
 }
 
 const sqlite: StoreFactory = {
   name: 'SQLite',
   openAt: (location, clock) => openSqliteStore(location, { clock }),
-  newPlace() {
+  async newPlace() {
     const folder = mkdtempSync(join(tmpdir(), 'steelyard-contract-'));
     const location = join(folder, 'ward.db');
     return {
       location,
       open: (clock) => sqlite.openAt(location, clock),
-      remove: () => rmSync(folder, { recursive: true, force: true }),
+      remove: async () => rmSync(folder, { recursive: true, force: true }),
     };
   },
 };
 
-export const STORE_FACTORIES: readonly StoreFactory[] = [sqlite];
+/** Time is the test's own, so leases are measured by it too. */
+const postgresql: StoreFactory = {
+  name: 'PostgreSQL',
+  openAt: (location, clock) => openPostgresStore(location, { clock, leaseClock: 'caller' }),
+  async newPlace() {
+    // loaded here, since it needs vitest, and a child of a test is without it
+    const place = await (await import('../postgres-setup.ts')).passingStore();
+    return { location: place.url, open: (clock) => postgresql.openAt(place.url, clock), remove: () => place.remove() };
+  },
+};
+
+export const STORE_FACTORIES: readonly StoreFactory[] = [sqlite, postgresql];
 
 /** A clock that stands until a test moves it. */
 export class SetClock implements Clock {
@@ -51,7 +69,7 @@ export interface StoreUnderTest {
 }
 
 export async function openForTest(factory: StoreFactory): Promise<StoreUnderTest & { end(): Promise<void> }> {
-  const place = factory.newPlace();
+  const place = await factory.newPlace();
   const clock = new SetClock();
   let store = await place.open(clock);
   return {
@@ -66,7 +84,7 @@ export async function openForTest(factory: StoreFactory): Promise<StoreUnderTest
     },
     async end() {
       await store.close();
-      place.remove();
+      await place.remove();
     },
   };
 }

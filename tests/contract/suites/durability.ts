@@ -42,7 +42,7 @@ export function durabilitySuite(factory: StoreFactory): void {
     });
 
     test(`nothing that was acknowledged is lost, and nothing is half there, when the process is killed ${KILLS} times`, async () => {
-      const place = factory.newPlace();
+      const place = await factory.newPlace();
       const acknowledged: string[] = [];
       for (let round = 0; round < KILLS; round += 1) acknowledged.push(...(await writeUntilKilled(factory, place.location, round)));
       expect(acknowledged.length).toBeGreaterThanOrEqual(KILLS * ACKNOWLEDGED_BEFORE_KILL);
@@ -56,7 +56,7 @@ export function durabilitySuite(factory: StoreFactory): void {
       expect(queued).toEqual(resources.map(({ id }) => id));
       for (const id of queued) expect(await store.read.idsByFingerprint(`fingerprint of ${id}`)).toEqual([id]);
       await store.close();
-      place.remove();
+      await place.remove();
     }, 120_000);
   });
 }
