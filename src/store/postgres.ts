@@ -3,7 +3,7 @@
  * that write, one of them for claims and the readiness check, and some that only read.
  */
 import { Kysely, sql } from 'kysely';
-import { StoreUnavailable, type Clock, type ReadOnlyStore, type Store } from '../ports.ts';
+import { StoreUnavailable, type Clock, type KeptStore, type ReadOnlyStore } from '../ports.ts';
 import { MIGRATIONS } from './migrations/all.ts';
 import { migrate, type Migration } from './migrator.ts';
 import { databaseClock, type Claiming } from './outbox-claiming.ts';

@@ -3,9 +3,14 @@ import { mkdtempSync, readdirSync, rmSync, statSync, writeFileSync } from 'node:
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
+import { Kysely } from 'kysely';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import { StoreUnavailable, type Store } from '../../src/ports.ts';
 import { MIGRATIONS } from '../../src/store/migrations/all.ts';
+import { migrate } from '../../src/store/migrator.ts';
+import type { StoreSchema } from '../../src/store/schema.ts';
+import { SqlStore } from '../../src/store/sql-store.ts';
+import { ImmediateSqliteDialect } from '../../src/store/sqlite-dialect.ts';
 import { openSqliteStore, type SqliteOptions } from '../../src/store/sqlite.ts';
 import { factsOf, observationContent, outboxItem, putWeight, reading } from '../contract/store-samples.ts';
 import { SetClock } from '../contract/store-factories.ts';
@@ -90,17 +95,17 @@ describe('opening', () => {
   });
 
   test('a store from before remembers of its readings whom they were sent for: by whom they are filed', async () => {
-    const store = await open();
+    const database = new Database(path);
+    const tables = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(database) });
+    await migrate(tables, MIGRATIONS.slice(0, 1), 0);
+    const store = new SqlStore({ writing: tables, reading: tables, release: () => undefined }, new SetClock());
     await store.write(async (tx) => {
       await tx.putObservation('w1', observationContent('70.0'), factsOf(reading('w1', 1)));
       const { reading: _reading, ...bmi } = factsOf(reading('b1', 1));
       await tx.putObservation('b1', observationContent('24.2'), { ...bmi, of: 'bmi' });
     });
+    database.exec('update observation set person_as_sent = null');
     await store.close();
-    const database = new Database(path);
-    database.exec('update observation set person_as_sent = null; delete from migration where number > 1');
-    database.exec('drop index observation_by_device_time; create index observation_by_device on observation (device)');
-    database.close();
     const again = await open();
     expect([await again.read.sentAs('w1'), await again.read.sentAs('b1')]).toEqual(['Patient/wren-alder', undefined]);
   });
