@@ -59,6 +59,7 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   try {
     return await startOn(store, { config, clock, log, policy, ...(growth && { growth }), ...(ehr && { ehr }) });
   } catch (error) {
+    await ehr?.close();
     await store.close();
     throw error;
   }
