@@ -64,6 +64,7 @@ export async function start(config: Config, options: StartOptions = {}): Promise
     if (restored) log.restored(restored);
     return await startOn(store, { config, clock, log, policy, ...(growth && { growth }), ...(ehr && { ehr }) });
   } catch (error) {
+    await ehr?.close();
     await store.close();
     throw error;
   }

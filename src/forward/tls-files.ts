@@ -83,8 +83,12 @@ const NAMES: Readonly<Record<keyof TlsPaths, string>> = {
 function stampOf(paths: TlsPaths): string {
   return Object.values(paths)
     .map((path: string) => {
-      const stats = statSync(path, { throwIfNoEntry: false });
-      return stats === undefined ? 'missing' : `${stats.mtimeMs} ${stats.size} ${stats.ino}`;
+      try {
+        const { mtimeMs, size, ino } = statSync(path);
+        return `${mtimeMs} ${size} ${ino}`;
+      } catch {
+        return 'missing';
+      }
     })
     .join(';');
 }
@@ -96,9 +100,11 @@ function readMaterial(paths: TlsPaths): TlsMaterial {
   if (ca !== undefined) attempt('caFile', 'holds no certificate (PEM)', () => new X509Certificate(ca));
   if (cert !== undefined) attempt('certificateFile', 'holds no certificate (PEM)', () => new X509Certificate(cert));
   const material = { ...(ca && { ca }), ...(cert && { cert }), ...(key && { key }) };
-  attempt('keyFile', 'holds no private key (PEM, without a passphrase) that belongs to the certificate', () =>
-    createSecureContext(material),
-  );
+  if (key === undefined) attempt('caFile', 'holds a certificate that cannot be used', () => createSecureContext(material));
+  else
+    attempt('keyFile', 'holds no private key (PEM, without a passphrase) that belongs to the certificate', () =>
+      createSecureContext(material),
+    );
   return material;
 }
 

@@ -62,6 +62,7 @@ export class TokenClient implements Authorization {
   #underWay: Promise<string> | undefined;
   #clockAheadMs: number | undefined;
   #isClockWarned = false;
+  #isClosed = false;
   #missing = '';
 
   constructor(options: TokenClientOptions) {
@@ -94,8 +95,10 @@ export class TokenClient implements Authorization {
     if (this.#held?.header === header) this.#held = undefined;
   }
 
+  /** Cuts off a request that is under way: a stop must not wait for a slow endpoint. */
   async close(): Promise<void> {
-    await this.#endpoint.agent.close();
+    this.#isClosed = true;
+    await this.#endpoint.agent.destroy();
   }
 
   #renewed(nowMs: number): Promise<string> {
@@ -124,7 +127,8 @@ export class TokenClient implements Authorization {
     const nowMs = this.#options.clock.nowMs();
     const restMs = Math.min(LONGEST_REST_MS, Math.max(REST_AFTER_FAILURE_MS, retryAfterMs(retryAfter, nowMs) ?? 0));
     const words = cause + clocks;
-    if (this.#failure?.cause !== cause) this.#options.log.error(status === undefined ? {} : { status }, `no access token: ${words}`);
+    if (this.#failure?.cause !== cause && !this.#isClosed)
+      this.#options.log.error(status === undefined ? {} : { status }, `no access token: ${words}`);
     this.#failure = { cause, words, untilMs: nowMs + restMs };
     throw new NoAccessToken(words);
   }

@@ -72,6 +72,14 @@ describe('a call', () => {
     expect(await search()).toMatchObject({ kind: 'answer', status: 200 });
   });
 
+  it('that is answered 401 waits when there is no fresh token', async () => {
+    await search();
+    server.withdraw();
+    server.accept((await keyPair('ES384', 'another')).publicKey);
+    expect(await search()).toMatchObject({ kind: 'unsent', cause: expect.stringContaining('invalid_client') as string });
+    expect(guarded.statuses).toEqual([200, 401]);
+  });
+
   it('does not leave, and nothing is parked, while the server does not know our key', async () => {
     server.accept((await keyPair('ES384', 'another')).publicKey);
     const reply = await search();

@@ -170,6 +170,19 @@ describe('after a failure', () => {
   });
 });
 
+describe('closing', () => {
+  it('does not wait for an endpoint that does not answer, and complains of nothing', async () => {
+    let arrived: () => void = () => undefined;
+    const isThere = new Promise<void>((resolve) => (arrived = resolve));
+    const client = await clientAt(() => arrived(), 60_000);
+    const outcome = outcomeOf(client);
+    await isThere;
+    await client.close();
+    expect(await outcome).toBe('the token endpoint was not reached (UND_ERR_DESTROYED)');
+    expect(log.lines('error')).toEqual([]);
+  });
+});
+
 describe('the life of a token', () => {
   it.each<readonly [string, object, number]>([
     ['said as a number', { expires_in: 300 }, 270],
