@@ -61,7 +61,7 @@ describe('the process', () => {
   });
 
   test('ends with 78 and a sentence for each wrong setting', async () => {
-    const { code, err, out } = await launch({ STEELYARD_PORT: 'x', STEELYARD_AUTH: 'jwt' }).exited;
+    const { code, err, out } = await launch({ STEELYARD_PORT: 'x', STEELYARD_AUTH: 'basic' }).exited;
     expect([code, out, err.trim().split('\n').length]).toEqual([78, '', 2]);
   });
 
