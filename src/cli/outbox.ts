@@ -3,9 +3,8 @@
  * directly, beside a running service too: short transactions keep the two apart, and the service
  * looks for due items every second.
  */
-import { existsSync } from 'node:fs';
 import { loadConfig } from '../config.ts';
-import { openStore, StoreNotOpened } from '../open-store.ts';
+import { mayExist, nameOfStore, openStore, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type OutboxItem, type OutboxState, type OutboxStore } from '../ports.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
@@ -23,7 +22,7 @@ export async function listOutbox(
     const items = await outbox.list({ states: state as OutboxState[], limit });
     terminal.print(...items.flatMap((item) => inLines(item, terminal)));
     const { waiting, parked } = await outbox.counts();
-    terminal.print(`${waiting} waiting, ${parked} parked in ${printable(database)}.`);
+    terminal.print(`${waiting} waiting, ${parked} parked in ${printable(nameOfStore(database))}.`);
     if (parked > 0) terminal.print('Parked: the EHR would not take these. Mend the cause, then steelyard outbox retry NUMBER; or discard.');
     return EXIT.ok;
   });
@@ -101,7 +100,7 @@ function toMinute(instant: string): string {
 /** Throws CommandFailed when there is no store, or when it cannot be used now. */
 async function withOutbox(use: (outbox: OutboxStore, database: string) => Promise<number>): Promise<number> {
   const { database } = loadConfig(process.env);
-  if (!existsSync(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
+  if (!mayExist(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
   try {
     const clock = { nowMs: () => Date.now() };
     const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS });

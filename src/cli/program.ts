@@ -6,6 +6,7 @@ import type { CheckOptions } from './check.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import type { TryOptions } from './policy-try.ts';
+import { addStoreCommands } from './store-commands.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
 
 export function createProgram(terminal: Terminal): Command {
@@ -19,6 +20,7 @@ export function createProgram(terminal: Terminal): Command {
   addCheck(program, terminal);
   addSimulate(program, terminal);
   addOutbox(program, terminal);
+  addStoreCommands(program, terminal);
   addRules(program, terminal);
   addPolicy(program, terminal);
   return program;
