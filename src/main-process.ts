@@ -73,7 +73,8 @@ async function stopOrFail(running: Running, log: Log): Promise<void> {
 function explainFailedStart(error: unknown): { readonly exitCode: number; readonly sentences: readonly string[] } {
   if (error instanceof ConfigError) return { exitCode: EXIT_BAD_CONFIG, sentences: error.problems };
   if (error instanceof StoreNotOpened) {
-    const exitCode = error.reason === 'in-use' ? EXIT_FAILED : EXIT_BAD_CONFIG;
+    const mayPass = error.reason === 'in-use' || error.reason === 'unreachable';
+    const exitCode = mayPass ? EXIT_FAILED : EXIT_BAD_CONFIG;
     return { exitCode, sentences: [`STEELYARD_DATABASE: ${error.message}.`] };
   }
   const { code, syscall } = error instanceof Error ? (error as NodeJS.ErrnoException) : {};

@@ -24,7 +24,7 @@ import { createMetrics, type Metrics } from './metrics.ts';
 import { PolicyHolder } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openEhr, type EhrConnection } from './open-ehr.ts';
-import { openStore } from './open-store.ts';
+import { kindOfStore, openStore } from './open-store.ts';
 import { settleRestored } from './restored.ts';
 import { loadRuleExamples } from './rule-examples.ts';
 import { softwareVersion } from './version.ts';
@@ -134,7 +134,12 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   attachApp(server, app);
   worker?.start();
-  log.listening({ url, store: 'sqlite', policy: policy.current.version, ...(growth && { growthTables: growth.version }) });
+  log.listening({
+    url,
+    store: kindOfStore(config.database),
+    policy: policy.current.version,
+    ...(growth && { growthTables: growth.version }),
+  });
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {

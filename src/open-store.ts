@@ -6,10 +6,15 @@
 import { existsSync } from 'node:fs';
 import { isPostgresUrl } from './settings.ts';
 import type { Clock, KeptStore, ReadOnlyStore } from './ports.ts';
+import { copyTables, type CopiedTable, type CopyEnd } from './store/copy.ts';
+import { onPostgres } from './store/copy-postgres.ts';
+import { fromSqlite, toSqlite } from './store/copy-sqlite.ts';
 import { migratePostgres, openPostgresReadOnly, openPostgresStore } from './store/postgres.ts';
 import { openSqliteReadOnly } from './store/read-only.ts';
-import { migrateSqlite, openSqliteStore } from './store/sqlite.ts';
+import { openSqliteStore } from './store/sqlite.ts';
+import { migrateSqlite } from './store/sqlite-migrate.ts';
 
+export { CopyRefused } from './store/copy.ts';
 export { StoreNotOpened } from './store/store-not-opened.ts';
 
 export interface StoreOptions {
@@ -71,4 +76,17 @@ export async function migrateStore(database: string, clock: Clock): Promise<read
   const migrate = kindOfStore(database) === 'postgresql' ? migratePostgres : migrateSqlite;
   const applied = await migrate(database, clock.nowMs());
   return applied.map(({ number, name }) => `${String(number).padStart(4, '0')} ${name}`);
+}
+
+/**
+ * Copies a store into a new file or an empty database, compares the two, and says how many rows
+ * each table has. No service may run on the source, since what it writes afterwards stays behind.
+ *
+ * Throws CopyRefused when the target is not empty or the copy differs, StoreNotOpened when the
+ * source is in use or not a store of this release, StoreUnavailable when a database does not answer.
+ */
+export function copyStore(from: string, to: string, clock: Clock): Promise<readonly CopiedTable[]> {
+  const read = kindOfStore(from) === 'postgresql' ? onPostgres<readonly CopiedTable[]> : fromSqlite<readonly CopiedTable[]>;
+  const write = kindOfStore(to) === 'postgresql' ? onPostgres<readonly CopiedTable[]> : toSqlite<readonly CopiedTable[]>;
+  return read(from, (source: CopyEnd) => write(to, (target: CopyEnd) => copyTables(source, target, clock.nowMs())));
 }

@@ -2,7 +2,7 @@
 import { loadConfig, isPostgresUrl } from '../config.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { StoreNotOpened } from '../open-store.ts';
-import { backupSqlite, CopyRefused, restoreSqlite, type CopyReport } from '../store/sqlite-backup.ts';
+import { backupSqlite, BackupRefused, restoreSqlite, type BackupReport } from '../store/sqlite-backup.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** Throws CommandFailed when the store is PostgreSQL, or the copy cannot be made. */
@@ -31,7 +31,7 @@ export function restoreFrom(copy: string, { replace }: { readonly replace: boole
   return EXIT.ok;
 }
 
-function contents({ observations, unsent }: CopyReport): string {
+function contents({ observations, unsent }: BackupReport): string {
   return `${observations} Observations, ${unsent} outbox items not yet at the EHR`;
 }
 
@@ -45,7 +45,7 @@ function refusing<Result>(act: () => Result): Result {
   try {
     return act();
   } catch (error) {
-    if (error instanceof CopyRefused) throw new CommandFailed(`Nothing was changed: ${error.message}.`, EXIT.found);
+    if (error instanceof BackupRefused) throw new CommandFailed(`Nothing was changed: ${error.message}.`, EXIT.found);
     if (error instanceof StoreNotOpened) throw new CommandFailed(`Nothing was changed: ${error.message}.`);
     throw error;
   }

@@ -1,23 +1,16 @@
 /** The store of STEELYARD_DATABASE, for commands that work on it directly, beside a running service too. */
-import { existsSync } from 'node:fs';
-import { isPostgresUrl, loadConfig } from '../config.ts';
-import { openStore, StoreNotOpened } from '../open-store.ts';
+import { loadConfig } from '../config.ts';
+import { mayExist, openStore, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type KeptStore } from '../ports.ts';
 import { CommandFailed, printable } from './terminal.ts';
 
 /** The service may hold the file for a moment: a command can wait longer than a request. */
 const BUSY_TIMEOUT_MS = 10_000;
 
-/** How the store is spoken of: a URL may hold a password. */
-export function nameOfStore(database: string): string {
-  return isPostgresUrl(database) ? 'the PostgreSQL database' : printable(database);
-}
-
 /** Throws CommandFailed when there is no store, or when it cannot be used now. */
 export async function withKeptStore<Result>(use: (store: KeptStore, database: string) => Promise<Result>): Promise<Result> {
   const { database } = loadConfig(process.env);
-  if (!isPostgresUrl(database) && !existsSync(database))
-    throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
+  if (!mayExist(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
   try {
     const clock = { nowMs: () => Date.now() };
     const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS });

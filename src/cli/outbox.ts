@@ -4,7 +4,8 @@
  * looks for due items every second.
  */
 import type { OutboxItem, OutboxState, OutboxStore } from '../ports.ts';
-import { nameOfStore, withKeptStore } from './kept-store.ts';
+import { nameOfStore } from '../open-store.ts';
+import { withKeptStore } from './kept-store.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** How many of the newest items are looked through to say why nothing was done. */
@@ -19,7 +20,7 @@ export async function listOutbox(
     const items = await outbox.list({ states: state as OutboxState[], limit });
     terminal.print(...items.flatMap((item) => inLines(item, terminal)));
     const { waiting, parked } = await outbox.counts();
-    terminal.print(`${waiting} waiting, ${parked} parked in ${nameOfStore(database)}.`);
+    terminal.print(`${waiting} waiting, ${parked} parked in ${printable(nameOfStore(database))}.`);
     if (parked > 0) terminal.print('Parked: the EHR would not take these. Mend the cause, then steelyard outbox retry NUMBER; or discard.');
     return EXIT.ok;
   });

@@ -1,12 +1,11 @@
 /** `steelyard policy try`: what a candidate would change about what is stored. Writes nothing. */
-import { existsSync } from 'node:fs';
 import { knownBasesOf } from '../addresses.ts';
 import { loadConfig } from '../config.ts';
 import { growthTablesFrom } from './growth-tables-option.ts';
 import { parseDateTime } from '../core/fhir-time.ts';
 import type { BmiChange, Policies, ReadingChange, State } from '../core/policy-trial.ts';
 import { tryOnReadings, tryOnRefusals, type PolicyTrial, type RefusalChange } from '../ingest/policy-trial.ts';
-import { openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
+import { mayExist, nameOfStore, openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type StoreReader } from '../ports.ts';
 import { policyInForce } from './policy.ts';
 import { policyIn } from './policy-option.ts';
@@ -158,7 +157,7 @@ function instantFrom(text: string): number {
 }
 
 async function withStore<Result>(database: string, use: (reader: StoreReader) => Promise<Result>): Promise<Result> {
-  if (!existsSync(database))
+  if (!mayExist(database))
     throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE or --database says where it is.`);
   try {
     const store = await openStoreReadOnly(database, { busyTimeoutMs: BUSY_TIMEOUT_MS });
@@ -168,7 +167,7 @@ async function withStore<Result>(database: string, use: (reader: StoreReader) =>
       await store.close();
     }
   } catch (error) {
-    if (error instanceof StoreNotOpened) throw new CommandFailed(`${printable(database)}: ${error.message}.`);
+    if (error instanceof StoreNotOpened) throw new CommandFailed(`${printable(nameOfStore(database))}: ${error.message}.`);
     if (error instanceof StoreUnavailable) throw new CommandFailed('The store cannot be read now. Try again.');
     throw error;
   }

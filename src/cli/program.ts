@@ -7,6 +7,7 @@ import { addKeeping } from './keeping-commands.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import type { TryOptions } from './policy-try.ts';
+import { addStoreCommands } from './store-commands.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
 
 export function createProgram(terminal: Terminal): Command {
@@ -20,6 +21,7 @@ export function createProgram(terminal: Terminal): Command {
   addCheck(program, terminal);
   addSimulate(program, terminal);
   addOutbox(program, terminal);
+  addStoreCommands(program, terminal);
   addRules(program, terminal);
   addPolicy(program, terminal);
   addKeeping(program, terminal);

@@ -4,7 +4,8 @@
  */
 import { DAY_MS, toInstant } from '../core/fhir-time.ts';
 import type { KeptStore, Removed } from '../ports.ts';
-import { nameOfStore, withKeptStore } from './kept-store.ts';
+import { nameOfStore } from '../open-store.ts';
+import { withKeptStore } from './kept-store.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 export interface PurgeOptions {
@@ -38,7 +39,9 @@ export async function purge(options: PurgeOptions, terminal: Terminal): Promise<
     if (one?.kind === 'removed') total.add(one.removed);
 
     terminal.print(
-      remove ? `Removed from ${nameOfStore(database)}:` : `Would be removed from ${nameOfStore(database)} (nothing was; add --remove):`,
+      remove
+        ? `Removed from ${printable(nameOfStore(database))}:`
+        : `Would be removed from ${printable(nameOfStore(database))} (nothing was; add --remove):`,
     );
     terminal.print(...total.lines());
     if (removedPeople)

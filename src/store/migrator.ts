@@ -21,6 +21,8 @@ export interface Migration {
 /** What of a migration a database is given. */
 export type ToStatements = (migration: Migration) => readonly string[];
 
+export const asWritten: ToStatements = ({ statements }) => statements;
+
 const MIGRATION_TABLE: Migration = {
   number: 0,
   name: 'migration-table',
@@ -36,25 +38,33 @@ export async function migrate(
   db: Kysely<StoreSchema>,
   migrations: readonly Migration[],
   nowMs: number,
-  toStatements: ToStatements = ({ statements }) => statements,
+  toStatements: ToStatements = asWritten,
 ): Promise<readonly Migration[]> {
   if ((await newestOfOpened(db)) === migrations.length) return [];
-  return db.transaction().execute(async (trx) => {
-    for (const statement of toStatements(MIGRATION_TABLE)) await sql.raw(statement).execute(trx);
-    // asked again: another replica may have been faster
-    const newest = await newestIn(trx);
-    if (newest > migrations.length) throw new StoreNotOpened('newer', newest);
-    const missing = migrations.slice(newest);
-    for (const migration of missing) {
-      for (const statement of toStatements(migration)) await sql.raw(statement).execute(trx);
-      const { number, name } = migration;
-      await trx
-        .insertInto('migration')
-        .values({ number, name, applied_at: toInstant(nowMs) })
-        .execute();
-    }
-    return missing;
-  });
+  return db.transaction().execute((trx) => applyMissing(trx, migrations, nowMs, toStatements));
+}
+
+/** The same inside a transaction that the caller has begun. */
+export async function applyMissing(
+  trx: Kysely<StoreSchema>,
+  migrations: readonly Migration[],
+  nowMs: number,
+  toStatements: ToStatements,
+): Promise<readonly Migration[]> {
+  for (const statement of toStatements(MIGRATION_TABLE)) await sql.raw(statement).execute(trx);
+  // asked again: another replica may have been faster
+  const newest = await newestIn(trx);
+  if (newest > migrations.length) throw new StoreNotOpened('newer', newest);
+  const missing = migrations.slice(newest);
+  for (const migration of missing) {
+    for (const statement of toStatements(migration)) await sql.raw(statement).execute(trx);
+    const { number, name } = migration;
+    await trx
+      .insertInto('migration')
+      .values({ number, name, applied_at: toInstant(nowMs) })
+      .execute();
+  }
+  return missing;
 }
 
 /** The number of the newest migration that was applied; throws what the database says when it is no store. */

@@ -10,10 +10,10 @@ import { StoreUnavailable } from '../ports.ts';
 export interface PoolOptions {
   readonly connections: number;
   readonly readOnly?: boolean;
-  /** How long a statement waits for a lock; 0 for as long as it takes. */
+  /** How long a statement waits for a lock. */
   readonly lockTimeoutMs?: number;
-  /** How long a statement takes at most; 0 for as long as it takes. */
-  readonly statementTimeoutMs?: number;
+  /** For a job for which nobody waits: everything takes as long as it takes, locks too unless a limit is given. */
+  readonly isPatient?: boolean;
 }
 
 /** All in milliseconds. Common practice, no source, but for what is said of one against another. */
@@ -52,14 +52,14 @@ export class Pool implements PostgresPool {
 
   /** Connects when first asked for a connection. @param url `postgres://…`; may hold a password */
   constructor(url: string, options: PoolOptions) {
-    const { connections, statementTimeoutMs = LIMITS.statement } = options;
+    const { connections, isPatient = false } = options;
     this.#pool = new pg.Pool({
       connectionString: withSettings(url, options),
       fallback_application_name: 'steelyard',
       max: connections,
       types: types,
       connectionTimeoutMillis: LIMITS.connecting,
-      ...(statementTimeoutMs > 0 && { query_timeout: statementTimeoutMs + LIMITS.answer }),
+      ...(!isPatient && { query_timeout: LIMITS.statement + LIMITS.answer }),
       keepAlive: true,
       keepAliveInitialDelayMillis: LIMITS.keepAlive,
     });
@@ -137,20 +137,21 @@ class Client implements PostgresPoolClient {
  * for it. Neither comes in from outside: `core/json.ts` refuses texts with control characters.
  */
 function toParameter(value: unknown): unknown {
-  return typeof value === 'string' ? withoutNul(value) : value;
+  return typeof value === 'string' ? value.replaceAll('\u0000', '\u0001') : value;
 }
 
-export function withoutNul(text: string): string {
-  return text.replaceAll('\u0000', '\u0001');
+/** A text of ours as it was before PostgreSQL kept it. */
+export function withNul(text: string): string {
+  return text.replaceAll('\u0001', '\u0000');
 }
 
 /** Ours come last, and win: durability and limits are no matter of taste. */
-function withSettings(url: string, { readOnly = false, lockTimeoutMs, statementTimeoutMs }: PoolOptions): string {
+function withSettings(url: string, { readOnly = false, isPatient = false, lockTimeoutMs }: PoolOptions): string {
   const settings = {
     synchronous_commit: 'on',
-    idle_in_transaction_session_timeout: LIMITS.idleInTransaction,
-    lock_timeout: lockTimeoutMs ?? LIMITS.lock,
-    statement_timeout: statementTimeoutMs ?? LIMITS.statement,
+    idle_in_transaction_session_timeout: isPatient ? 0 : LIMITS.idleInTransaction,
+    lock_timeout: lockTimeoutMs ?? (isPatient ? 0 : LIMITS.lock),
+    statement_timeout: isPatient ? 0 : LIMITS.statement,
     default_transaction_read_only: readOnly ? 'on' : 'off',
     default_transaction_isolation: String.raw`read\ committed`,
   };

@@ -32,14 +32,15 @@ const WRITING_CONNECTIONS = 2;
 /** Common practice, no source: requests wait for one of so many. */
 const READING_CONNECTIONS = 8;
 /** Making an index on a large table takes minutes, and the other replicas wait for it. */
-const MIGRATING: PoolOptions = { connections: 1, lockTimeoutMs: 0, statementTimeoutMs: 0 };
+export const PATIENT: PoolOptions = { connections: 1, isPatient: true };
 /** A store that others have locked for so long is not ready. */
 const READINESS_LOCK_MS = 1_000;
 
 /** Statements without parameters in one text are one transaction, which holds nothing once it failed. */
 const PROVE_READY = `set local lock_timeout = ${READINESS_LOCK_MS}; ${TAKE_WRITERS_LOCK}; update health set checks = checks + 1`;
 
-function connect(url: string, options: PoolOptions): Kysely<StoreSchema> {
+/** Opens connections as they are needed. Destroy the query layer to close them. */
+export function connect(url: string, options: PoolOptions): Kysely<StoreSchema> {
   return new Kysely<StoreSchema>({ dialect: new LockingPostgresDialect(new Pool(url, options)) });
 }
 
@@ -76,7 +77,7 @@ export async function openPostgresReadOnly(url: string): Promise<ReadOnlyStore> 
 
 /** Applies the migrations that are missing and returns them. Throws as {@link openPostgresStore} does. */
 export async function migratePostgres(url: string, nowMs: number): Promise<readonly Migration[]> {
-  const migrating = connect(url, MIGRATING);
+  const migrating = connect(url, PATIENT);
   return opened(migrating, async () => {
     await refuseOtherEncodings(migrating);
     const applied = await migrate(migrating, MIGRATIONS, nowMs, toPostgresStatements);

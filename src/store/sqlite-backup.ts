@@ -10,7 +10,7 @@ import { MIGRATIONS } from './migrations/all.ts';
 import { lockStore } from './store-lock.ts';
 import { StoreNotOpened } from './store-not-opened.ts';
 
-export interface CopyReport {
+export interface BackupReport {
   /** FHIR instant at which the copy was begun. */
   readonly takenAt: string;
   readonly observations: number;
@@ -19,10 +19,10 @@ export interface CopyReport {
 }
 
 /** Why a copy was not made or put in place. */
-export class CopyRefused extends Error {
+export class BackupRefused extends Error {
   constructor(message: string, cause?: unknown) {
     super(message, cause === undefined ? undefined : { cause });
-    this.name = 'CopyRefused';
+    this.name = 'BackupRefused';
   }
 }
 
@@ -34,10 +34,10 @@ const SIDE_FILES = ['-wal', '-shm'] as const;
  * transaction that keeps no writer waiting (SQLite documentation, "VACUUM INTO"), checked and on
  * disk when this returns. What was removed from the store is not in it.
  *
- * Throws CopyRefused when `target` exists or the copy is not sound, StoreNotOpened for a source that is no store.
+ * Throws BackupRefused when `target` exists or the copy is not sound, StoreNotOpened for a source that is no store.
  */
-export function backupSqlite(source: string, target: string, takenAt: string): CopyReport {
-  if (existsSync(target)) throw new CopyRefused('there is a file at the target already; name a new one');
+export function backupSqlite(source: string, target: string, takenAt: string): BackupReport {
+  if (existsSync(target)) throw new BackupRefused('there is a file at the target already; name a new one');
   const partial = `${target}.partial`;
   rmSync(partial, { force: true });
   try {
@@ -59,8 +59,8 @@ export function backupSqlite(source: string, target: string, takenAt: string): C
     return report;
   } catch (error) {
     rmSync(partial, { force: true });
-    if (error instanceof CopyRefused || error instanceof StoreNotOpened) throw error;
-    throw new CopyRefused('the copy could not be written; see that the folder exists and has room', error);
+    if (error instanceof BackupRefused || error instanceof StoreNotOpened) throw error;
+    throw new BackupRefused('the copy could not be written; see that the folder exists and has room', error);
   }
 }
 
@@ -68,16 +68,18 @@ export function backupSqlite(source: string, target: string, takenAt: string): C
  * Puts a copy in the place of the store at `target`. A store that is there is kept beside it, under
  * the name that is returned, when `replace` is given.
  *
- * Throws CopyRefused when the copy is not sound or something is there already; StoreNotOpened when a service runs on it.
+ * Throws BackupRefused when the copy is not sound or something is there already; StoreNotOpened when a service runs on it.
  */
 export function restoreSqlite(
   copy: string,
   target: string,
   { replace, now }: { readonly replace: boolean; readonly now: string },
-): { readonly report: CopyReport; readonly keptAs?: string } {
+): { readonly report: BackupReport; readonly keptAs?: string } {
   const report = inspectCopy(copy);
   if (existsSync(target) && !replace) {
-    throw new CopyRefused('there is a store at that place already; stop the service and add --replace, which keeps the old one beside it');
+    throw new BackupRefused(
+      'there is a store at that place already; stop the service and add --replace, which keeps the old one beside it',
+    );
   }
   const unlock = lockStore(target);
   const partial = `${target}.partial`;
@@ -89,21 +91,21 @@ export function restoreSqlite(
     return { report, ...(keptAs !== undefined && { keptAs }) };
   } catch (error) {
     rmSync(partial, { force: true });
-    throw new CopyRefused('the copy could not be put in place; the folder must exist, allow writing and have room', error);
+    throw new BackupRefused('the copy could not be put in place; the folder must exist, allow writing and have room', error);
   } finally {
     unlock();
   }
 }
 
-/** What a copy holds; throws CopyRefused when it is damaged, StoreNotOpened when it is not a store of this release or an earlier one. */
-export function inspectCopy(path: string): CopyReport {
+/** What a copy holds; throws BackupRefused when it is damaged, StoreNotOpened when it is not a store of this release or an earlier one. */
+export function inspectCopy(path: string): BackupReport {
   const copy = openReadOnly(path);
   try {
     const said = copy.pragma('integrity_check(1)', { simple: true });
-    if (said !== 'ok') throw new CopyRefused('the copy is damaged: its integrity check fails');
+    if (said !== 'ok') throw new BackupRefused('the copy is damaged: its integrity check fails');
     const takenAt = copy.prepare("select value from mark where name = 'backup-taken-at'").pluck().get();
     if (typeof takenAt !== 'string') {
-      throw new CopyRefused('this is a store but no backup of one; steelyard backup makes backups, which know that they are');
+      throw new BackupRefused('this is a store but no backup of one; steelyard backup makes backups, which know that they are');
     }
     return {
       takenAt,
@@ -111,8 +113,8 @@ export function inspectCopy(path: string): CopyReport {
       unsent: count(copy, "select count(*) from outbox_item where state in ('waiting', 'parked')"),
     };
   } catch (error) {
-    if (error instanceof CopyRefused || error instanceof StoreNotOpened) throw error;
-    throw new CopyRefused('the copy is damaged and cannot be read', error);
+    if (error instanceof BackupRefused || error instanceof StoreNotOpened) throw error;
+    throw new BackupRefused('the copy is damaged and cannot be read', error);
   } finally {
     copy.close();
   }

@@ -11,7 +11,7 @@ import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
 import type { Clock, KeptStore } from '../ports.ts';
 import { MIGRATIONS } from './migrations/all.ts';
-import { migrate, type Migration } from './migrator.ts';
+import { migrate } from './migrator.ts';
 import { createPrivately } from './private-file.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlStore } from './sql-store.ts';
@@ -40,18 +40,6 @@ const BUSY_TIMEOUT_MS = 1000;
  * cannot be used.
  */
 export async function openSqliteStore(path: string, options: SqliteOptions): Promise<KeptStore> {
-  const { store } = await openAndMigrate(path, options);
-  return store;
-}
-
-/** Makes the store when there is none, applies the migrations that are missing and returns them. Throws as {@link openSqliteStore} does. */
-export async function migrateSqlite(path: string, nowMs: number): Promise<readonly Migration[]> {
-  const { store, applied } = await openAndMigrate(path, { clock: { nowMs: () => nowMs } });
-  await store.close();
-  return applied;
-}
-
-async function openAndMigrate(path: string, options: SqliteOptions): Promise<{ store: KeptStore; applied: readonly Migration[] }> {
   // a real file for `:memory:` too, since a second connection cannot see into the memory of the first
   const isPassing = path === ':memory:';
   const file = isPassing ? join(mkdtempSync(join(tmpdir(), 'steelyard-')), 'store.db') : path;
@@ -73,9 +61,9 @@ async function openAndMigrate(path: string, options: SqliteOptions): Promise<{ s
     // what is removed is overwritten, not only forgotten
     writer.pragma('secure_delete = ON');
     const writing = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(writer) });
-    const applied = await migrate(writing, MIGRATIONS, options.clock.nowMs());
+    await migrate(writing, MIGRATIONS, options.clock.nowMs());
     const reading = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(connect(true)) });
-    return { store: new SqlStore({ writing, reading, release }, options.clock), applied };
+    return new SqlStore({ writing, reading, release }, options.clock);
   } catch (error) {
     release();
     throw error instanceof StoreNotOpened ? error : new StoreNotOpened('unusable', error);

@@ -5,7 +5,7 @@ import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import type { KeptStore } from '../../src/ports.ts';
 import { settleRestored } from '../../src/restored.ts';
-import { backupSqlite, CopyRefused, inspectCopy, restoreSqlite } from '../../src/store/sqlite-backup.ts';
+import { backupSqlite, BackupRefused, inspectCopy, restoreSqlite } from '../../src/store/sqlite-backup.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { StoreNotOpened } from '../../src/store/store-not-opened.ts';
 import { SetClock } from '../contract/store-factories.ts';
@@ -73,7 +73,7 @@ describe('a backup', () => {
   test('never replaces a file, and is not made of something that is no store', async () => {
     await withStore(path, aWard);
     writeFileSync(copy, 'what was here before');
-    expect(() => backupSqlite(path, copy, TAKEN_AT)).toThrow(CopyRefused);
+    expect(() => backupSqlite(path, copy, TAKEN_AT)).toThrow(BackupRefused);
     expect(readFileSync(copy, 'utf8')).toBe('what was here before');
     expect(() => backupSqlite(copy, join(folder, 'another.db'), TAKEN_AT)).toThrow(StoreNotOpened);
     expect(() => backupSqlite(join(folder, 'none.db'), join(folder, 'another.db'), TAKEN_AT)).toThrow(StoreNotOpened);
