@@ -4,7 +4,9 @@
  * All writing happens in units of work. A unit sees the store as it is when its turn comes,
  * alone; what it wrote is durable when `write` resolves (commit, then answer), or not there at all.
  */
+import type { NewAuditEvent } from './core/audit/event.ts';
 import type { JsonObject } from './core/json.ts';
+import type { Call } from './caller.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
 
@@ -131,6 +133,7 @@ export interface StoreReader {
 /** A store that is looked at and cannot be written to. */
 export interface ReadOnlyStore {
   readonly read: StoreReader;
+  readonly audit: AuditReader;
   close(): Promise<void>;
 }
 
@@ -153,6 +156,92 @@ export interface StoreWriter extends StoreReader {
   refile(asSent: string, toPerson: string): Promise<readonly string[]>;
   /** What waits or is parked for one person waits for another from now on, at its old place. */
   requeue(fromPerson: string, toPerson: string): Promise<void>;
+  /** Versions that this unit of work has stored so far, in order. */
+  readonly written: readonly WrittenVersion[];
+  /**
+   * Appends an event to the audit chain, in the same unit of work as what it speaks of: they are
+   * there together or not at all. Returns its number, which is the last one plus 1.
+   */
+  addAudit(event: NewAuditEvent): Promise<number>;
+  /**
+   * Removes the oldest events that were recorded before the instant, at most `limit`, and keeps the
+   * link by which the rest still verifies. Stops at the first one that is younger. Returns how many.
+   */
+  purgeAuditBefore(instantMs: number, limit: number): Promise<number>;
+}
+
+/** `person`: the key that an Observation is filed for. */
+export interface WrittenVersion extends Pick<StoredResource, 'type' | 'id' | 'version'> {
+  readonly person?: string;
+}
+
+/** A place in the audit chain: the number of an event, 0 before the first, and the SHA-256 there, in hex. */
+export interface AuditPlace {
+  readonly number: number;
+  readonly hash: string;
+}
+
+export interface AuditSearch {
+  readonly ids?: readonly string[];
+  /** Keys as in `core/audit/facts.ts`. All lists must hold, any of a list. */
+  readonly references?: readonly (readonly string[])[];
+  /** Client or user, by `core/audit/codes.ts` AGENT_SYSTEM; any system when there is none. */
+  readonly agents?: readonly Token[];
+  readonly actions?: readonly string[];
+  readonly outcomes?: readonly string[];
+  readonly subtypes?: readonly Token[];
+  readonly dates?: readonly DateBound[];
+  readonly count: number;
+  /** Where the page before ended; from `AuditPage.next`. */
+  readonly cursor?: string;
+}
+
+export interface StoredAuditEvent {
+  readonly id: string;
+  /** The AuditEvent as it is served. */
+  readonly text: string;
+}
+
+/** Newest first. */
+export interface AuditPage {
+  readonly events: readonly StoredAuditEvent[];
+  readonly next?: string;
+}
+
+/**
+ * What is wrong with the first bad row of the chain. `altered`: its content or a column of it was
+ * changed. `removed`: it is not there. `out-of-order`: it stands at another row's place. `inserted`:
+ * it stands where the store wrote none.
+ * `rewritten`: it was changed together with its hash, which the row behind it gives away.
+ * `not-as-noted`: it is not the head that was noted of an earlier time, though the chain is whole.
+ */
+export type AuditFault = 'altered' | 'removed' | 'out-of-order' | 'inserted' | 'rewritten' | 'not-as-noted';
+
+export interface AuditVerdict {
+  /** Events that were looked at and are as they were written. */
+  readonly verified: number;
+  readonly firstRecorded?: string;
+  readonly lastRecorded?: string;
+  /** Where the chain begins: behind what retention removed. */
+  readonly anchor: AuditPlace;
+  readonly head: AuditPlace;
+  /** The first bad row. */
+  readonly bad?: { readonly number: number; readonly fault: AuditFault };
+  /** The place to compare with lies before the anchor: nothing can be said of it. */
+  readonly notedWasRemoved?: true;
+}
+
+export interface AuditReader {
+  event(id: string): Promise<StoredAuditEvent | undefined>;
+  /** Throws ServiceError ERR_BAD_VALUE for a cursor that it did not give. */
+  search(search: AuditSearch): Promise<AuditPage>;
+  head(): Promise<AuditPlace>;
+  /**
+   * Goes through the whole chain, a page at a time, also while others append to it.
+   *
+   * @param noted a head that was noted earlier, outside the store: only it shows that rows at the end were rewritten
+   */
+  verify(noted?: AuditPlace): Promise<AuditVerdict>;
 }
 
 export interface VersionedReference {
@@ -203,13 +292,17 @@ export interface OutboxStore {
   /** Parks the item and every later waiting item that concerns the same Observations. */
   park(number: number, reason: string): Promise<void>;
   list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
-  /** Back to waiting, with the items that it blocked. False when there is no such parked item. */
-  retry(number: number, nowMs: number): Promise<boolean>;
+  /**
+   * Back to waiting, with the items that it blocked. False when there is no such parked item.
+   *
+   * @param by whose call it is, for the audit
+   */
+  retry(number: number, nowMs: number, by?: Call): Promise<boolean>;
   /**
    * Gives up a parked item, or a waiting one that nobody has a lease on; what it blocked waits again.
    * False when there is no such item.
    */
-  discard(number: number, reason: string, nowMs: number): Promise<boolean>;
+  discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean>;
   copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
   counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
 }
@@ -217,6 +310,7 @@ export interface OutboxStore {
 export interface Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
+  readonly audit: AuditReader;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
   /** True when a write would commit now. */

@@ -3,7 +3,9 @@
  * `outbox-filing.ts`; here are the worker's side and the lists.
  */
 import type { ExpressionBuilder, Kysely, Selectable } from 'kysely';
-import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import type { Call } from '../caller.ts';
+import type { Clock, EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import { auditEnding } from './outbox-audit.ts';
 import { discard, isUnleased, park, retry } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
@@ -13,11 +15,13 @@ type Db = Kysely<StoreSchema>;
 export class SqlOutbox implements OutboxStore {
   readonly #db: Db;
   readonly #queue: WriterQueue;
+  readonly #clock: Clock;
 
   /** @param db for reading what is committed; all writing goes through `queue` */
-  constructor(db: Db, queue: WriterQueue) {
+  constructor(db: Db, queue: WriterQueue, clock: Clock) {
     this.#db = db;
     this.#queue = queue;
+    this.#clock = clock;
   }
 
   /** A claim counts as a try, so that an item which kills its worker is counted too. */
@@ -37,12 +41,14 @@ export class SqlOutbox implements OutboxStore {
 
   markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
     return this.#queue.run(async (db) => {
-      await db
+      const marked = await db
         .updateTable('outbox_item')
         .set({ state: 'sent', leased_until_ms: null, reason: null, blocked_by: null })
         .where('number', '=', number)
+        .returning('number')
         .execute();
       for (const copy of copies) await keepCopy(db, copy);
+      if (marked.length > 0) await auditEnding(db, { number, event: 'sent', recordedMs: this.#clock.nowMs(), copies });
     });
   }
 
@@ -58,15 +64,26 @@ export class SqlOutbox implements OutboxStore {
   }
 
   park(number: number, reason: string): Promise<void> {
-    return this.#queue.run((db) => park(db, number, reason));
+    return this.#queue.run(async (db) => {
+      const isParked = await park(db, number, reason);
+      if (isParked) await auditEnding(db, { number, event: 'parked', recordedMs: this.#clock.nowMs(), reason });
+    });
   }
 
-  retry(number: number, nowMs: number): Promise<boolean> {
-    return this.#queue.run((db) => retry(db, number, nowMs));
+  retry(number: number, nowMs: number, by?: Call): Promise<boolean> {
+    return this.#queue.run(async (db) => {
+      const isDone = await retry(db, number, nowMs);
+      if (isDone) await auditEnding(db, { number, event: 'outbox-retry', recordedMs: nowMs, ...(by && { by }) });
+      return isDone;
+    });
   }
 
-  discard(number: number, reason: string, nowMs: number): Promise<boolean> {
-    return this.#queue.run((db) => discard(db, number, reason, nowMs));
+  discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean> {
+    return this.#queue.run(async (db) => {
+      const isDone = await discard(db, number, reason, nowMs);
+      if (isDone) await auditEnding(db, { number, event: 'outbox-discard', recordedMs: nowMs, reason, ...(by && { by }) });
+      return isDone;
+    });
   }
 
   /** The newest `limit` items, newest last. */

@@ -1,6 +1,15 @@
 /** A Store over two query layers: one that writes, through the queue, and one that reads what is committed. */
 import { sql, type Kysely } from 'kysely';
-import { StoreUnavailable, type Clock, type OutboxStore, type Store, type StoreReader, type StoreWriter } from '../ports.ts';
+import {
+  StoreUnavailable,
+  type AuditReader,
+  type Clock,
+  type OutboxStore,
+  type Store,
+  type StoreReader,
+  type StoreWriter,
+} from '../ports.ts';
+import { SqlAudit } from './audit.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlReader } from './reader.ts';
 import type { StoreSchema } from './schema.ts';
@@ -17,6 +26,7 @@ export interface StoreConnections {
 export class SqlStore implements Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
+  readonly audit: AuditReader;
   readonly #connections: StoreConnections;
   readonly #clock: Clock;
   readonly #queue: WriterQueue;
@@ -27,7 +37,8 @@ export class SqlStore implements Store {
     this.#clock = clock;
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
-    this.outbox = new SqlOutbox(connections.reading, this.#queue);
+    this.outbox = new SqlOutbox(connections.reading, this.#queue, clock);
+    this.audit = new SqlAudit(connections.reading);
   }
 
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */
