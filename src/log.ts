@@ -8,6 +8,7 @@ import { pino, type DestinationStream } from 'pino';
 import type { LogLevel } from './config.ts';
 import type { FileProblem } from './policy-file.ts';
 import type { Reload } from './policy-in-force.ts';
+import type { AuditPlace } from './ports.ts';
 
 /** What is known of one answered request. */
 export interface RequestFacts {
@@ -49,6 +50,10 @@ export interface Log {
   listening(facts: ServingFacts): void;
   /** What came of reading the policy file again. Names stand there as in the file; values never. */
   reloaded(reload: Reload): void;
+  /** Number and hash of the last audit event, to be compared with later. */
+  auditHead(head: AuditPlace): void;
+  /** Audit events began to wait for a store that cannot commit, were written after all, or are lost at the end. */
+  auditWaiting(state: 'begun' | 'over' | 'lost', events: number): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -79,6 +84,16 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
         logger.error({ policy: reload.now, problems: reload.problems.map(shortened) }, 'policy kept: the file is broken');
       else logger.info({ policy: reload.now }, 'policy kept: there is no file to reload');
     },
+    auditHead: ({ number, hash }) => logger.info({ number, hash }, 'audit head'),
+    auditWaiting: (state, events) =>
+      logger[state === 'over' ? 'info' : 'error'](
+        { events },
+        state === 'begun'
+          ? 'audit events wait: the store cannot commit'
+          : state === 'over'
+            ? 'audit events were written after all'
+            : 'audit events are lost: the store could not commit before the end',
+      ),
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>

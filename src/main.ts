@@ -16,10 +16,11 @@ import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
+import { AuditTrail, type UntimedFacts } from './audit-trail.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
-import { PolicyHolder } from './policy-in-force.ts';
+import { PolicyHolder, type Reload } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openStore } from './open-store.ts';
 import { loadRuleExamples } from './rule-examples.ts';
@@ -84,6 +85,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
+  const audit = new AuditTrail({ store, clock, log });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
   const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
@@ -109,6 +111,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const app = createApp({
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,
+    audit,
     artefacts,
     rules: RULES,
     examples: loadRuleExamples(),
@@ -121,6 +124,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     isStopping: () => isStopping,
   });
   attachApp(server, app);
+  await audit.record(serviceEvent('start', [['policy', policy.current.version]]));
+  audit.start();
   worker?.start();
   log.listening({ url, store: 'sqlite', policy: policy.current.version, ...(growth && { growthTables: growth.version }) });
 
@@ -129,12 +134,16 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     isStopping = true;
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
     await ehr?.close();
+    await audit.recordIfPossible(serviceEvent('stop'));
+    await audit.stop();
     await store.close();
     log.stopped();
   };
   const reloadPolicy = (): void => {
-    log.reloaded(policy.reload());
+    const reload = policy.reload();
+    log.reloaded(reload);
     showPolicy();
+    void auditReload(audit, reload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
@@ -152,6 +161,23 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
       postponed: () => metrics.forwarding('postponed'),
       parked: () => metrics.forwarding('parked'),
     },
+  });
+}
+
+/** What the service itself does, with the version of this software. */
+function serviceEvent(event: 'start' | 'stop', details: UntimedFacts['details'] = []): UntimedFacts {
+  return { event, outcome: 'success', details: [['version', softwareVersion()], ...details] };
+}
+
+/** A file that is broken is an event too: somebody wanted another policy, and it is not in force. */
+async function auditReload(audit: AuditTrail, reload: Reload): Promise<void> {
+  if (reload.kind === 'no-file') return;
+  const details = [['policy', reload.now] as const, ...(reload.kind === 'loaded' ? [['policy before', reload.before] as const] : [])];
+  const isLoaded = reload.kind === 'loaded';
+  await audit.recordIfPossible({
+    event: isLoaded ? 'configuration' : 'configuration-kept',
+    outcome: isLoaded ? 'success' : 'minor',
+    details,
   });
 }
 
