@@ -124,10 +124,10 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     isStopping: () => isStopping,
   });
   attachApp(server, app);
-  await audit.record(serviceEvent('start', [['policy', policy.current.version]]));
-  audit.start();
   worker?.start();
   log.listening({ url, store: 'sqlite', policy: policy.current.version, ...(growth && { growthTables: growth.version }) });
+  await audit.record(serviceEvent('start', [['policy', policy.current.version]]));
+  audit.start();
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {

@@ -43,7 +43,7 @@ export async function takeBundle(parsed: JsonObject, text: string, work: BundleW
   if (!conformed.ok && parsed['type'] === 'batch' && hasFaultyEntry(parsed)) return takeBatch(raw as JsonValue[], readEntry, work);
   if (!conformed.ok) {
     const { outcome, status, findings } = refused(conformed.findings, work);
-    await keepRefusal({ interaction: parsed['type'] === 'batch' ? 'batch' : 'transaction', text, sent: parsed }, findings, work);
+    await keepRefusal({ interaction: parsed['type'] === 'transaction' ? 'transaction' : 'batch', text, sent: parsed }, findings, work);
     work.call?.noteAudited?.();
     return { status, body: outcome as unknown as JsonObject };
   }

@@ -1,6 +1,6 @@
 /** Looking into the audit: one event, a search, newest first, the head of the chain, and whether all of it holds. */
 import { sql, type Expression, type ExpressionBuilder, type Kysely, type SqlBool } from 'kysely';
-import { AGENT_SYSTEM, AUDIT_SYSTEM } from '../core/audit/codes.ts';
+import { AGENT_SYSTEM, AUDIT_SYSTEM, OWN_EVENTS } from '../core/audit/codes.ts';
 import { OURS } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
 import type { AuditPage, AuditPlace, AuditReader, AuditSearch, AuditVerdict, DateBound, StoredAuditEvent, Token } from '../ports.ts';
@@ -29,17 +29,40 @@ export class SqlAudit implements AuditReader {
   async search(search: AuditSearch): Promise<AuditPage> {
     const before = search.cursor === undefined ? undefined : fromCursor(search.cursor);
     if (search.count < 1) return { events: [] };
+    const numbers = await this.#numbersOf(search, before);
     const rows = await this.#db
       .selectFrom('audit_event')
       .select(['number', 'content'])
-      .where((eb) => eb.and([...(before === undefined ? [] : [eb('number', '<', before)]), ...toConditions(eb, search)]))
+      .where('number', 'in', numbers.length > 0 ? numbers : [0])
       .orderBy('number', 'desc')
-      .limit(search.count + 1)
       .execute();
     const shown = rows.slice(0, search.count);
     const last = shown.at(-1);
     const events = shown.map(toStored);
     return rows.length === shown.length || last === undefined ? { events } : { events, next: toCursor(Number(last.number)) };
+  }
+
+  /** Without the contents, which need not go through a sort: the first `count` and one more. */
+  async #numbersOf(search: AuditSearch, before: number | undefined): Promise<number[]> {
+    const found = new Set<number>();
+    // client and user each have an index that gives their events in order; asked for in one query, all of them would be sorted
+    for (const agents of byColumn(search.agents)) {
+      const rows = await this.#db
+        .selectFrom('audit_event')
+        .select('number')
+        .where((eb) =>
+          eb.and([
+            ...(before === undefined ? [] : [eb('number', '<', before)]),
+            ...(agents ? [isOneOf(agents.values, (list) => eb(agents.column, 'in', list))] : []),
+            ...toConditions(eb, search),
+          ]),
+        )
+        .orderBy('number', 'desc')
+        .limit(search.count + 1)
+        .execute();
+      for (const { number } of rows) found.add(Number(number));
+    }
+    return [...found].sort((a, b) => b - a).slice(0, search.count + 1);
   }
 
   async head(): Promise<AuditPlace> {
@@ -72,6 +95,22 @@ function fromCursor(cursor: string): number {
   return number;
 }
 
+interface AgentColumn {
+  readonly column: 'client' | 'user_id';
+  readonly values: readonly string[];
+}
+
+/** One search for each column that can hold an agent; one without any when no agent is asked for. */
+function byColumn(agents: readonly Token[] | undefined): readonly (AgentColumn | undefined)[] {
+  if (agents === undefined) return [undefined];
+  const valuesOf = (own: string): string[] =>
+    agents.flatMap(({ system, value }) => (system === undefined || system === own ? [value] : []));
+  return [
+    { column: 'client', values: valuesOf(AGENT_SYSTEM.client) },
+    { column: 'user_id', values: valuesOf(AGENT_SYSTEM.user) },
+  ];
+}
+
 function toConditions(eb: Events, { ids, references, agents, actions, outcomes, subtypes, dates }: AuditSearch): Condition[] {
   const isNarrowed = ids !== undefined || references !== undefined || agents !== undefined;
   return [
@@ -84,7 +123,6 @@ function toConditions(eb: Events, { ids, references, agents, actions, outcomes, 
         ]
       : []),
     ...(references ?? []).map((list) => isOneOf(list, () => concernsAny(eb, list))),
-    ...(agents ? [eb.or(agents.map((agent) => isAgent(eb, agent)))] : []),
     ...(actions ? [isOneOf(actions, (list) => eb('action', 'in', list))] : []),
     ...(outcomes ? [isOneOf(outcomes, (list) => eb('outcome', 'in', list))] : []),
     ...(subtypes ? [eb.or(subtypes.map((subtype) => isSubtype(eb, subtype)))] : []),
@@ -101,21 +139,11 @@ function concernsAny(eb: Events, references: readonly string[]): Condition {
   return eb('number', 'in', eb.selectFrom('audit_reference').select('audit_reference.number').where('reference', 'in', references));
 }
 
-function isAgent(eb: Events, { system, value }: Token): Condition {
-  return eb.or([
-    ...(system === undefined || system === AGENT_SYSTEM.client ? [eb('client', '=', value)] : []),
-    ...(system === undefined || system === AGENT_SYSTEM.user ? [eb('user_id', '=', value)] : []),
-    ...(system !== undefined && system !== AGENT_SYSTEM.client && system !== AGENT_SYSTEM.user ? [sql<SqlBool>`1 = 0`] : []),
-  ]);
-}
-
-/** DICOM's words stand beside ours and are not searched by. */
+/** A code is an interaction or one of ours, never both. DICOM's words stand beside ours and are not searched by. */
 function isSubtype(eb: Events, { system, value }: Token): Condition {
-  return eb.or([
-    ...(system === undefined || system === AUDIT_SYSTEM.interaction ? [eb('interaction', '=', value)] : []),
-    ...(system === undefined || system === OURS.auditEventSystem ? [eb('event', '=', value)] : []),
-    ...(system !== undefined && system !== AUDIT_SYSTEM.interaction && system !== OURS.auditEventSystem ? [sql<SqlBool>`1 = 0`] : []),
-  ]);
+  const isOurs = Object.hasOwn(OWN_EVENTS, value);
+  if (system !== undefined && system !== (isOurs ? OURS.auditEventSystem : AUDIT_SYSTEM.interaction)) return sql<SqlBool>`1 = 0`;
+  return eb(isOurs ? 'event' : 'interaction', '=', value);
 }
 
 /**

@@ -37,11 +37,11 @@ async function afterTampering(tamper: (database: Database.Database) => void, exp
   const database = new Database(path);
   tamper(database);
   database.close();
-  const { audit, close } = await openSqliteReadOnly(path);
+  const opened = await openSqliteReadOnly(path);
   try {
-    return await audit.verify(expectation);
+    return await opened.audit.verify(expectation);
   } finally {
-    await close();
+    await opened.close();
   }
 }
 

@@ -27,6 +27,7 @@ export const audit: Migration = {
     ) strict`,
     'create index audit_event_by_time on audit_event (recorded_ms)',
     'create index audit_event_by_client on audit_event (client, number) where client is not null',
+    'create index audit_event_by_kind on audit_event (event, number) where event is not null',
     'create index audit_event_by_user on audit_event (user_id, number) where user_id is not null',
 
     `create table audit_reference (
