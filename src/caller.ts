@@ -17,6 +17,8 @@ export interface Call {
   /** `X-Request-Id` of the caller, or ours. */
   readonly requestId: string;
   readonly caller: Caller;
+  /** Told once an audit event that speaks of this call as a whole is committed. */
+  readonly noteAudited?: () => void;
 }
 
 /** Whoever reaches the port, while `STEELYARD_AUTH=none`. */

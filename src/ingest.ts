@@ -9,6 +9,7 @@ import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import type { Policy } from './core/policy.ts';
+import { recorded, type Ending, type Undertaking } from './ingest/audit.ts';
 import { refused, type Assessment, type BundleAnswer, type IntakeAnswer, type Taken } from './ingest/answer.ts';
 import { claim } from './ingest/claim.ts';
 import { decide } from './ingest/decide.ts';
@@ -16,7 +17,6 @@ import type { HeldAnswer } from './ingest/held.ts';
 import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
-import { recordRefusal } from './ingest/record.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
 import { putRegistry, type ExpectedVersion, type RegistryType } from './ingest/registry.ts';
 import type { Effective } from './core/fhir-time.ts';
@@ -78,16 +78,17 @@ export interface IntakeParts {
 }
 
 export function createIntake(parts: IntakeParts): Intake {
-  const { store, clock, newId, onStored = () => undefined } = parts;
+  const { store, newId, onStored = () => undefined } = parts;
   const workNow = (): BundleWork => ({ ...parts, policy: parts.policy(), onStored });
 
-  const keepRefusal = async <Answer extends Pick<Taken, 'verdict' | 'findings'>>(
-    writer: StoreWriter,
-    text: string,
-    answer: Answer,
-    { policy }: BundleWork,
+  /** One unit of work, with its audit event and, when it comes to that, the refusal. */
+  const inOneUnit = async <Answer extends Ending>(
+    undertaking: Undertaking,
+    work: BundleWork,
+    act: (writer: StoreWriter) => Promise<Answer>,
   ): Promise<Answer> => {
-    if (answer.verdict === 'refused') await recordRefusal(writer, newId(), text, answer.findings, clock.nowMs(), policy.version);
+    const answer = await store.write((writer) => recorded(writer, undertaking, work, () => act(writer)));
+    parts.call?.noteAudited?.();
     return answer;
   };
   const told = ({ findings: _findings, ...answer }: HeldAnswer & { readonly findings: readonly Finding[] }): HeldAnswer => {
@@ -103,14 +104,10 @@ export function createIntake(parts: IntakeParts): Intake {
     async create(parsed, text, ifNoneExist) {
       const work = workNow();
       const conformed = conformObservation(parsed);
+      const undertaking = { interaction: 'create', text, sent: parsed } as const;
       return settled(
-        await store.write(async (writer) =>
-          keepRefusal(
-            writer,
-            text,
-            conformed.ok ? await createReading(writer, conformed.resource, newId(), ifNoneExist, work) : refused(conformed.findings, work),
-            work,
-          ),
+        await inOneUnit(undertaking, work, async (writer) =>
+          conformed.ok ? createReading(writer, conformed.resource, newId(), ifNoneExist, work) : refused(conformed.findings, work),
         ),
       );
     },
@@ -118,14 +115,10 @@ export function createIntake(parts: IntakeParts): Intake {
     async correct(id, parsed, text, ifMatchVersion) {
       const work = workNow();
       const conformed = conformCorrection(parsed, id);
+      const undertaking = { interaction: 'update', text, sent: parsed, concerns: [`Observation/${id}`] } as const;
       return settled(
-        await store.write(async (writer) =>
-          keepRefusal(
-            writer,
-            text,
-            conformed.ok ? await correctReading(writer, conformed.resource, id, ifMatchVersion, work) : refused(conformed.findings, work),
-            work,
-          ),
+        await inOneUnit(undertaking, work, async (writer) =>
+          conformed.ok ? correctReading(writer, conformed.resource, id, ifMatchVersion, work) : refused(conformed.findings, work),
         ),
       );
     },
@@ -134,20 +127,20 @@ export function createIntake(parts: IntakeParts): Intake {
       const work = workNow();
       const request = parseDecision(parsed, work.knownBases);
       const options = { ifMatchVersion, subjectPlace: placeOf(parsed, 'subject') };
-      return told(await store.write(async (writer) => keepRefusal(writer, text, await decide(writer, id, request, options, work), work)));
+      const undertaking = { ...onHeld('decide', id, text), details: [['decision', request.code]] } as const;
+      return told(await inOneUnit(undertaking, work, (writer) => decide(writer, id, request, options, work)));
     },
 
     async claim(id, parsed, text, ifMatchVersion) {
       const work = workNow();
       const request = parseClaim(parsed, work.knownBases);
-      return told(
-        await store.write(async (writer) => keepRefusal(writer, text, await claim(writer, id, request, ifMatchVersion, work), work)),
-      );
+      return told(await inOneUnit(onHeld('claim', id, text), work, (writer) => claim(writer, id, request, ifMatchVersion, work)));
     },
 
     async putRegistry(type, id, parsed, expected) {
       const work = workNow();
-      return settled(await store.write((writer) => putRegistry(writer, type, id, parsed, expected, work)));
+      const undertaking = { interaction: 'update', concerns: [`${type}/${id}`] } as const;
+      return settled(await inOneUnit(undertaking, work, (writer) => putRegistry(writer, type, id, parsed, expected, work)));
     },
 
     async assess(parsed) {
@@ -165,11 +158,24 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async recall(deviceId, order) {
       const work = workNow();
-      const recalled = await store.write((writer) => recallScale(writer, deviceId, order, work));
+      const { action } = order;
+      const undertaking = {
+        interaction: 'operation',
+        event: 'recall',
+        concerns: [`Device/${deviceId}`],
+        details: [['action', action]],
+      } as const;
+      const { recalled } = await inOneUnit(undertaking, work, async (writer): Promise<Ending & { readonly recalled: Recalled }> => ({
+        recalled: await recallScale(writer, deviceId, order, work),
+      }));
       if (recalled.marked.length > 0) onStored();
       return recalled;
     },
   };
+}
+
+function onHeld(event: 'decide' | 'claim', id: string, text: string) {
+  return { interaction: 'operation', event, text, concerns: [`Observation/${id}`] } as const;
 }
 
 function toAssessment(judgement: Judgement, policyVersion: string): Assessment {

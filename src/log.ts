@@ -9,6 +9,7 @@ import type { LogLevel } from './config.ts';
 import type { FileProblem } from './policy-file.ts';
 import type { Reload } from './policy-in-force.ts';
 import type { Restored } from './restored.ts';
+import type { AuditPlace } from './ports.ts';
 
 /** What is known of one answered request. */
 export interface RequestFacts {
@@ -52,6 +53,10 @@ export interface Log {
   reloaded(reload: Reload): void;
   /** The store is a backup that was put in place. */
   restored(restored: Restored): void;
+  /** Number and hash of the last audit event, to be compared with later. */
+  auditHead(head: AuditPlace): void;
+  /** Audit events began to wait for a store that cannot commit, were written after all, or are lost at the end. */
+  auditWaiting(state: 'begun' | 'over' | 'lost', events: number): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -84,6 +89,16 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
     },
     restored: ({ takenAt, distrusted }) =>
       logger.warn({ takenAt, distrusted }, 'restored from a backup: the EHR is asked what it has before anything is sent again'),
+    auditHead: ({ number, hash }) => logger.info({ number, hash }, 'audit head'),
+    auditWaiting: (state, events) =>
+      logger[state === 'over' ? 'info' : 'error'](
+        { events },
+        state === 'begun'
+          ? 'audit events wait: the store cannot commit'
+          : state === 'over'
+            ? 'audit events were written after all'
+            : 'audit events are lost: the store could not commit before the end',
+      ),
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>

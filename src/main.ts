@@ -18,10 +18,11 @@ import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake, type Intake } from './ingest.ts';
+import { AuditTrail, type UntimedFacts } from './audit-trail.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
 import { createMetrics, type Metrics } from './metrics.ts';
-import { PolicyHolder } from './policy-in-force.ts';
+import { PolicyHolder, type Reload } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openEhr, type EhrConnection } from './open-ehr.ts';
 import { kindOfStore, openStore } from './open-store.ts';
@@ -93,6 +94,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
+  const audit = new AuditTrail({ store, clock, log });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
   const worker = ehr && createWorker(ehr.client, store, metrics, parts);
@@ -121,6 +123,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const app = createApp({
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,
+    audit,
     artefacts,
     rules: RULES,
     examples: loadRuleExamples(),
@@ -140,18 +143,24 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     policy: policy.current.version,
     ...(growth && { growthTables: growth.version }),
   });
+  await audit.record(serviceEvent('start', [['policy', policy.current.version]]));
+  audit.start();
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
     isStopping = true;
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS), demographics?.stop()]);
     await ehr?.close();
+    await audit.recordIfPossible(serviceEvent('stop'));
+    await audit.stop();
     await store.close();
     log.stopped();
   };
   const reloadPolicy = (): void => {
-    log.reloaded(policy.reload());
+    const reload = policy.reload();
+    log.reloaded(reload);
     showPolicy();
+    void auditReload(audit, reload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
@@ -186,6 +195,23 @@ function createDemographics(ehr: EhrClient, store: Store, intake: Intake, clock:
     },
     clock,
     random: Math.random,
+  });
+}
+
+/** What the service itself does, with the version of this software. */
+function serviceEvent(event: 'start' | 'stop', details: UntimedFacts['details'] = []): UntimedFacts {
+  return { event, outcome: 'success', details: [['version', softwareVersion()], ...details] };
+}
+
+/** A file that is broken is an event too: somebody wanted another policy, and it is not in force. */
+async function auditReload(audit: AuditTrail, reload: Reload): Promise<void> {
+  if (reload.kind === 'no-file') return;
+  const details = [['policy', reload.now] as const, ...(reload.kind === 'loaded' ? [['policy before', reload.before] as const] : [])];
+  const isLoaded = reload.kind === 'loaded';
+  await audit.recordIfPossible({
+    event: isLoaded ? 'configuration' : 'configuration-kept',
+    outcome: isLoaded ? 'success' : 'minor',
+    details,
   });
 }
 

@@ -4,10 +4,16 @@
  * All writing happens in units of work. A unit sees the store as it is when its turn comes,
  * alone; what it wrote is durable when `write` resolves (commit, then answer), or not there at all.
  */
+import type { AuditReader } from './audit-ports.ts';
+import type { NewAuditEvent } from './core/audit/event.ts';
 import type { JsonObject } from './core/json.ts';
+import type { Call } from './caller.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
+import type { DateBound, InstantBound } from './search-bounds.ts';
 
+export type { AuditFault, AuditPage, AuditPlace, AuditReader, AuditSearch, AuditVerdict, StoredAuditEvent } from './audit-ports.ts';
+export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
 export type { ObservationFacts, Token };
 
 export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
@@ -53,20 +59,6 @@ export interface ObservationSearch {
   readonly count: number;
   /** Where the page before ended; from `SearchPage.next`. Carries the snapshot it looks at. */
   readonly cursor?: string;
-}
-
-export type Comparator = 'eq' | 'ne' | 'lt' | 'le' | 'gt' | 'ge' | 'sa' | 'eb';
-/** The query's own value is an interval (`2026-03` is a whole month): [startMs, endMs]. */
-export interface DateBound {
-  readonly comparator: Comparator;
-  readonly startMs: number;
-  readonly endMs: number;
-}
-export interface InstantBound {
-  readonly comparator: Comparator;
-  /** First and last instant of the query's value, as UTC text with six decimals. */
-  readonly start: string;
-  readonly end: string;
 }
 
 export interface SearchPage {
@@ -131,6 +123,7 @@ export interface StoreReader {
 /** A store that is looked at and cannot be written to. */
 export interface ReadOnlyStore {
   readonly read: StoreReader;
+  readonly audit: AuditReader;
   close(): Promise<void>;
 }
 
@@ -153,6 +146,23 @@ export interface StoreWriter extends StoreReader {
   refile(asSent: string, toPerson: string): Promise<readonly string[]>;
   /** What waits or is parked for one person waits for another from now on, at its old place. */
   requeue(fromPerson: string, toPerson: string): Promise<void>;
+  /** Versions that this unit of work has stored so far, in order. */
+  readonly written: readonly WrittenVersion[];
+  /**
+   * Appends an event to the audit chain, in the same unit of work as what it speaks of: they are
+   * there together or not at all. Returns its number, which is the last one plus 1.
+   */
+  addAudit(event: NewAuditEvent): Promise<number>;
+  /**
+   * Removes the oldest events that were recorded before the instant, at most `limit`, and keeps the
+   * link by which the rest still verifies. Stops at the first one that is younger. Returns how many.
+   */
+  purgeAuditBefore(instantMs: number, limit: number): Promise<number>;
+}
+
+/** `person`: the key that an Observation is filed for. */
+export interface WrittenVersion extends Pick<StoredResource, 'type' | 'id' | 'version'> {
+  readonly person?: string;
 }
 
 export interface VersionedReference {
@@ -203,13 +213,17 @@ export interface OutboxStore {
   /** Parks the item and every later waiting item that concerns the same Observations. */
   park(number: number, reason: string): Promise<void>;
   list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
-  /** Back to waiting, with the items that it blocked. False when there is no such parked item. */
-  retry(number: number, nowMs: number): Promise<boolean>;
+  /**
+   * Back to waiting, with the items that it blocked. False when there is no such parked item.
+   *
+   * @param by whose call it is, for the audit
+   */
+  retry(number: number, nowMs: number, by?: Call): Promise<boolean>;
   /**
    * Gives up a parked item, or a waiting one that nobody has a lease on; what it blocked waits again.
    * False when there is no such item.
    */
-  discard(number: number, reason: string, nowMs: number): Promise<boolean>;
+  discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean>;
   copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
   counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
   /** Every item that is not sent may be at the EHR all the same: it is looked up before it is sent. Returns how many. */
@@ -271,6 +285,7 @@ export interface RemovalOptions {
 export interface Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
+  readonly audit: AuditReader;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
   /** True when a write would commit now. */

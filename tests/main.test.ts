@@ -5,6 +5,7 @@ import { mkdtempSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, describe, expect, test } from 'vitest';
+import { openStoreReadOnly } from '../src/open-store.ts';
 import { inventedFile } from './core/growth/invented-tables.ts';
 import { send } from './http/edge.ts';
 
@@ -58,6 +59,32 @@ describe('the process', () => {
     const { code, out, err } = await exited;
     expect([code, err]).toEqual([0, '']);
     expect(out).toContain('"msg":"stopped"');
+  });
+
+  test('records its start, a changed policy, a broken one and its stop, and logs the head of the chain at both ends', async () => {
+    const [file, database] = [join(folder, 'audited-policy.json'), join(folder, 'audited.db')];
+    writeFileSync(file, '{"metricOnly":true}');
+    const { child, exited, listening, soFar } = launch({ STEELYARD_POLICY: file, STEELYARD_DATABASE: database });
+    await listening();
+    for (const [content, message] of [
+      ['{"metricOnly":false}', 'policy loaded'],
+      ['{"nonsense":1}', 'policy kept'],
+    ] as const) {
+      writeFileSync(file, content);
+      child.kill('SIGHUP');
+      while (!soFar().includes(message)) await once(child.stdout, 'data');
+    }
+    child.kill('SIGTERM');
+    const { code, out } = await exited;
+    expect(code).toBe(0);
+    const heads = out.split('\n').filter((line) => line.includes('"msg":"audit head"'));
+    expect(heads.map((line) => (JSON.parse(line) as { number: number }).number)).toEqual([1, 4]);
+    const opened = await openStoreReadOnly(database);
+    const { events } = await opened.audit.search({ count: 10 });
+    const kinds = events.map(({ text }) => (JSON.parse(text) as { subtype: { code: string }[] }).subtype.at(-1)?.code);
+    expect(kinds.reverse()).toEqual(['start', 'configuration', 'configuration-kept', 'stop']);
+    expect((await opened.audit.verify()).bad).toBeUndefined();
+    await opened.close();
   });
 
   test('ends with 78 and a sentence for each wrong setting', async () => {

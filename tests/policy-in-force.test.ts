@@ -69,6 +69,7 @@ describe('a call that was begun before a reload', () => {
     const slow: Store = {
       read: store.read,
       outbox: store.outbox,
+      audit: store.audit,
       isReady: () => store.isReady(),
       close: () => store.close(),
       write: (work) => {

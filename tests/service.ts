@@ -7,6 +7,7 @@ import { once } from 'node:events';
 import type { AddressInfo } from 'node:net';
 import { overridePolicy, DEFAULT_POLICY, type Policy } from '../src/core/policy.ts';
 import { RULES } from '../src/core/rules/index.ts';
+import { AuditTrail } from '../src/audit-trail.ts';
 import { createApp } from '../src/http/app.ts';
 import { attachApp, createHttpServer } from '../src/http/server.ts';
 import { createIntake } from '../src/ingest.ts';
@@ -43,9 +44,11 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
   await once(server, 'listening');
   const { port } = server.address() as AddressInfo;
   const base = `http://127.0.0.1:${port}/fhir`;
+  const log = createLog('info', { write: (line: string) => void logLines.push(line) });
   attachApp(
     server,
     createApp({
+      audit: new AuditTrail({ store, clock, log }),
       intake: (call) => createIntake({ call, store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
       artefacts: [],

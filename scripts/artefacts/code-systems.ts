@@ -1,5 +1,6 @@
 /** Our CodeSystems, from the tables of the code. */
 import type * as fhir4 from 'fhir/r4.js';
+import { OWN_EVENTS } from '../../src/core/audit/codes.ts';
 import { HEIGHT_ESTIMATES } from '../../src/core/derive/estimated-height.ts';
 import { ADJUSTED_WEIGHT_CODE } from '../../src/core/derive/ideal-weight.ts';
 import { WEIGHT_CHANGE_ANSWERS, WEIGHT_CHANGE_CODES } from '../../src/core/derive/weight-change.ts';
@@ -94,6 +95,12 @@ export function codeSystems(): fhir4.CodeSystem[] {
         display,
       })),
     ]),
+    codeSystem(
+      OURS.auditEventSystem,
+      'Audit events',
+      'What an AuditEvent of this service speaks of, where FHIR and DICOM have no closer word. Stands in AuditEvent.subtype.',
+      Object.entries(OWN_EVENTS).map(([code, { display }]) => ({ code, display })),
+    ),
   ];
 }
 

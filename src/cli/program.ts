@@ -22,6 +22,7 @@ export function createProgram(terminal: Terminal): Command {
   addSimulate(program, terminal);
   addOutbox(program, terminal);
   addStoreCommands(program, terminal);
+  addAudit(program, terminal);
   addRules(program, terminal);
   addPolicy(program, terminal);
   addKeeping(program, terminal);
@@ -102,6 +103,29 @@ function addOutbox(program: Command, terminal: Terminal): void {
     .addHelpText('after', example('steelyard outbox discard 12 --reason "charted by hand, ticket 4711"'))
     .action(async (numbers: number[], { reason }: { reason: string }) => {
       process.exitCode = await (await import('./outbox.ts')).discardItems(numbers, reason, terminal);
+    });
+}
+
+function addAudit(program: Command, terminal: Terminal): void {
+  const audit = program
+    .command('audit')
+    .description('who did what: is the chain of audit events whole; in the store of STEELYARD_DATABASE, also beside a running service')
+    .addHelpText('after', example('STEELYARD_DATABASE=./steelyard.db steelyard audit verify'));
+  audit
+    .command('verify')
+    .description('go through every event and name the first one that was altered, removed or moved')
+    .option('--expect <number:hash>', 'a head that was noted earlier, from the log or from steelyard audit head')
+    .addHelpText('after', exitCodes('every event is as it was written', 'one is not', 'bad usage, or a store that cannot be read'))
+    .addHelpText('after', example('steelyard audit verify'))
+    .action(async (options: { expect?: string }) => {
+      process.exitCode = await (await import('./audit.ts')).verifyAudit(options, terminal);
+    });
+  audit
+    .command('head')
+    .description('print number and hash of the last event; keep it where whoever can write to the store cannot')
+    .addHelpText('after', example('steelyard audit head'))
+    .action(async () => {
+      process.exitCode = await (await import('./audit.ts')).printHead(terminal);
     });
 }
 

@@ -33,6 +33,13 @@ export const OURS = {
   /** R4 Provenance has no identifier, so each of ours carries its id as a tag of this system. */
   provenanceTag: `${CANONICAL_BASE}/identifier/provenance`,
   softwareIdentifier: `${CANONICAL_BASE}/identifier/software`,
+  /** Who calls: the program by its `client_id`, and the person who acts through it. */
+  clientIdentifier: `${CANONICAL_BASE}/identifier/client`,
+  userIdentifier: `${CANONICAL_BASE}/identifier/user`,
+  /** A refusal that is kept, an item of the outbox. */
+  refusalIdentifier: `${CANONICAL_BASE}/identifier/refusal`,
+  outboxIdentifier: `${CANONICAL_BASE}/identifier/outbox-item`,
+  auditEventSystem: `${CANONICAL_BASE}/CodeSystem/audit-event`,
   policyBase: `${CANONICAL_BASE}/policy`,
   bodyWeightProfile: `${CANONICAL_BASE}/StructureDefinition/bedside-body-weight`,
   bodyHeightProfile: `${CANONICAL_BASE}/StructureDefinition/bedside-body-height`,

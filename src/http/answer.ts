@@ -7,6 +7,7 @@ import { stringifyExact } from '../core/json.ts';
 import { toServiceOutcome, type ServiceError } from '../errors.ts';
 import type { StoredResource } from '../ports.ts';
 import { toVersionTag } from '../version-tag.ts';
+import { takeBeforeAnswer } from './before-answer.ts';
 import type { Response } from './serving.ts';
 
 export const FHIR_JSON = 'application/fhir+json; charset=utf-8';
@@ -20,7 +21,26 @@ export interface FhirAnswer {
   readonly location?: string;
 }
 
-export function sendFhir(res: Response, { status, text, version, location }: FhirAnswer): void {
+/** Sends the answer once what has to be done before it is done, see `before-answer.ts`. */
+export function sendFhir(res: Response, answer: FhirAnswer): void {
+  const waiting = takeBeforeAnswer(res)?.(answer);
+  if (waiting === undefined) {
+    write(res, answer);
+    return;
+  }
+  waiting.then(
+    (refusal) => {
+      // the caller may have been told of a fault meanwhile
+      if (res.headersSent) return;
+      if (refusal) sendServiceError(res, refusal);
+      else write(res, answer);
+    },
+    // nothing leaves that could not be accounted for
+    () => res.destroy(),
+  );
+}
+
+function write(res: Response, { status, text, version, location }: FhirAnswer): void {
   res.status(status);
   if (version) {
     res.set('ETag', toVersionTag(version.version));

@@ -4,7 +4,9 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
 import { ERRORS, ruleIdOf, ServiceError, type ErrorCode } from '../errors.ts';
+import { subjectsOf } from '../ingest/audit.ts';
 import { sendFhir } from './answer.ts';
+import { noteInteraction } from './audit/audit-calls.ts';
 import { readJsonBody } from './body.ts';
 import { countedAs, noteJudgement, ruleIdsOf } from './intake-answer.ts';
 import { callOf, notesOf } from './request-notes.ts';
@@ -22,6 +24,8 @@ export function takeBundle(serving: Serving): Handler {
         },
       );
     }
+    if (value['type'] === 'transaction') noteInteraction(res, 'transaction');
+    notesOf(res).concerned.push(...subjectsOf(value, [serving.baseUrl]));
     const { status, body } = await serving.intake(callOf(res)).bundle(value, text);
     if (status >= 400) noteRefusedBundle(res, serving, value, body);
     else noteEntries(res, serving, value, body);

@@ -69,7 +69,7 @@ function capabilities(): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format
 }
 
 function toRestResource(served: ServedResource): fhir4.CapabilityStatementRestResource {
-  const isStored = served.kind !== 'artefact';
+  const isStored = served.kind !== 'artefact' && served.kind !== 'audit';
   const isReading = served.kind === 'reading';
   return {
     type: served.type,

@@ -4,6 +4,9 @@
 import express, { type Router } from 'express';
 import { FHIR_PATH } from '../addresses.ts';
 import { ServiceError } from '../errors.ts';
+import type { StoredType } from '../ports.ts';
+import { noteAccess, type Access } from './audit/audit-calls.ts';
+import { readAuditEvent, searchAuditEvents } from './audit-events.ts';
 import { readArtefact, searchArtefacts } from './artefacts.ts';
 import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
@@ -25,6 +28,8 @@ interface Route {
   readonly path: string;
   readonly before: readonly RequestHandler[];
   readonly handle: Handler;
+  /** Absent for what reveals nothing of anybody. */
+  readonly access?: Access;
 }
 
 export function fhirRouter(serving: Serving): Router {
@@ -36,7 +41,7 @@ export function fhirRouter(serving: Serving): Router {
       notesOf(res).route = `${FHIR_PATH}${path}`;
       next();
     });
-    for (const { method, before, handle } of group) route[method](...before, handle);
+    for (const { method, before, handle, access } of group) route[method](...(access ? [noteAccess(access)] : []), ...before, handle);
     refuseOtherMethods(route, group);
   }
   return router;
@@ -62,7 +67,7 @@ export function refuseOtherMethods(route: ReturnType<Router['route']>, group: re
 function systemRoutes(serving: Serving): Route[] {
   return [
     { method: 'get', path: '/metadata', before: [], handle: readCapabilities(serving) },
-    { method: 'post', path: '/', before: takeJsonBody, handle: takeBundle(serving) },
+    { method: 'post', path: '/', before: takeJsonBody, handle: takeBundle(serving), access: { interaction: 'batch' } },
   ];
 }
 
@@ -85,11 +90,22 @@ function operationRoutes(serving: Serving, { type }: ServedResource, { name, lev
   const handle = OPERATIONS[name](serving);
   // some clients percent-encode the dollar sign, which express takes for another path
   return ['$', '%24'].flatMap((dollar) =>
-    methods.map((method): Route => ({ method, path: `${place}/${dollar}${name}`, before: method === 'post' ? takeJsonBody : [], handle })),
+    methods.map((method): Route => ({
+      method,
+      path: `${place}/${dollar}${name}`,
+      before: method === 'post' ? takeJsonBody : [],
+      handle,
+      access: { interaction: 'operation', event: name, type },
+    })),
   );
 }
 
 function interactionRoutes(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
+  const access = served.kind === 'artefact' ? {} : { access: { interaction, type: served.type } };
+  return handlersOf(serving, served, interaction).map((route) => ({ ...route, ...access }));
+}
+
+function handlersOf(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
   const { type } = served;
   const get = (path: string, handle: Handler): Route => ({ method: 'get', path, before: [], handle });
   switch (interaction) {
@@ -100,11 +116,11 @@ function interactionRoutes(serving: Serving, served: ServedResource, interaction
       return [{ method: 'put', path: `/${type}/:id`, before: takeJsonBody, handle }];
     }
     case 'read':
-      return [get(`/${type}/:id`, served.kind === 'artefact' ? readArtefact(serving, served.type) : readStored(serving, served.type))];
+      return [get(`/${type}/:id`, readHandler(serving, served))];
     case 'vread':
-      return served.kind === 'artefact' ? [] : [get(`/${type}/:id/_history/:version`, readStoredVersion(serving, served.type))];
+      return isVersioned(served) ? [get(`/${type}/:id/_history/:version`, readStoredVersion(serving, served.type))] : [];
     case 'history-instance':
-      return served.kind === 'artefact' ? [] : [get(`/${type}/:id/_history`, readStoredHistory(serving, served.type))];
+      return isVersioned(served) ? [get(`/${type}/:id/_history`, readStoredHistory(serving, served.type))] : [];
     case 'search-type': {
       const handle = searchHandler(serving, served);
       return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, before: takeFormBody, handle }];
@@ -112,7 +128,17 @@ function interactionRoutes(serving: Serving, served: ServedResource, interaction
   }
 }
 
+function isVersioned(served: ServedResource): served is Extract<ServedResource, { readonly type: StoredType }> {
+  return served.kind !== 'artefact' && served.kind !== 'audit';
+}
+
+function readHandler(serving: Serving, served: ServedResource): Handler {
+  if (served.kind === 'audit') return readAuditEvent(serving);
+  return served.kind === 'artefact' ? readArtefact(serving, served.type) : readStored(serving, served.type);
+}
+
 function searchHandler(serving: Serving, served: ServedResource): Handler {
   if (served.kind === 'reading') return searchObservations(serving);
+  if (served.kind === 'audit') return searchAuditEvents(serving);
   return served.kind === 'artefact' ? searchArtefacts(serving, served.type) : searchRegistry(serving, served.type);
 }

@@ -5,6 +5,7 @@
 import { isJsonObject, stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { R4_PROFILE } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
+import { subjectsOf } from '../ingest/audit.ts';
 import { sendFhir, sendOutcome } from './answer.ts';
 import { readJsonBody } from './body.ts';
 import { ruleIdsOf } from './intake-answer.ts';
@@ -45,9 +46,10 @@ export function assessObservation(serving: Serving): Handler {
   };
 }
 
-async function judge({ intake }: Serving, res: Response, resource: JsonValue) {
-  const assessment = await intake(callOf(res)).assess(resource);
+async function judge({ intake, baseUrl }: Serving, res: Response, resource: JsonValue) {
   const notes = notesOf(res);
+  notes.concerned.push(...subjectsOf(resource, [baseUrl]));
+  const assessment = await intake(callOf(res)).assess(resource);
   notes.verdicts.push(`dry-run-${assessment.verdict}`);
   for (const ruleId of ruleIdsOf(assessment.outcome)) notes.ruleIds.add(ruleId);
   return assessment;

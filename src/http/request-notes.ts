@@ -11,6 +11,10 @@ export interface RequestNotes {
   route: string;
   /** Who calls, once that is known. */
   caller: Caller;
+  /** An audit event that speaks of the call as a whole is committed. */
+  isAudited: boolean;
+  /** Keys of people whom it concerns and whom neither the address nor the answer names. */
+  readonly concerned: string[];
   readonly verdicts: string[];
   readonly ruleIds: Set<string>;
 }
@@ -28,8 +32,9 @@ export function notesOf(res: Response): RequestNotes {
 
 /** What the use case is told of the request that `res` answers. */
 export function callOf(res: Response): Call {
-  const { requestId, caller } = notesOf(res);
-  return { requestId, caller };
+  const notes = notesOf(res);
+  const { requestId, caller } = notes;
+  return { requestId, caller, noteAudited: () => void (notes.isAudited = true) };
 }
 
 /** First of all middleware: gives the request its id, and logs and counts the answer at its end. */
@@ -41,6 +46,8 @@ export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'm
       requestId: asked !== undefined && SANE_REQUEST_ID.test(asked) ? asked : randomUUID(),
       route: 'none',
       caller: ANYBODY,
+      isAudited: false,
+      concerned: [],
       verdicts: [],
       ruleIds: new Set(),
     };

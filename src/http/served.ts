@@ -6,6 +6,7 @@ import { CANONICAL_BASE, OURS, R4_PROFILE } from '../core/terminology.ts';
 import type { StoredType } from '../ports.ts';
 import { ARTEFACT_PARAMETERS } from './artefacts.ts';
 import { REFERENCE_PARAMETERS, type RegistryType } from './registry.ts';
+import { AUDIT_PARAMETERS } from './search/audit-query.ts';
 import { OBSERVATION_PARAMETERS, type SearchParameterType } from './search/observation-parameters.ts';
 import { INCLUDE_INPUTS } from './search/observation-query.ts';
 import type { ArtefactType } from './serving.ts';
@@ -44,6 +45,7 @@ export type ServedResource = ServedBase &
       }
     | { readonly kind: 'registry'; readonly type: RegistryType }
     | { readonly kind: 'record'; readonly type: 'Provenance' }
+    | { readonly kind: 'audit'; readonly type: 'AuditEvent' }
     | { readonly kind: 'artefact'; readonly type: ArtefactType }
   );
 
@@ -145,6 +147,17 @@ export const SERVED: readonly ServedResource[] = [
     means: 'What was decided, by which rule and under which policy version.',
     interactions: ['read', 'search-type'],
     parameters: [ID, ...referenceParameter('Provenance')],
+  },
+  {
+    kind: 'audit',
+    type: 'AuditEvent',
+    means:
+      'Who did what, when: one event for each call that reads or writes, for each sending to the EHR, and for start, stop and changed ' +
+      'configuration. Newest first. Reading events is an event too. Events are chained by hashes and never change.',
+    interactions: ['read', 'search-type'],
+    parameters: Object.entries(AUDIT_PARAMETERS)
+      .filter(([, { listed }]) => listed)
+      .map(([name, { type, means }]) => ({ name, type, means })),
   },
   artefact('StructureDefinition'),
   artefact('ValueSet'),

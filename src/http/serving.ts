@@ -2,6 +2,7 @@
  * What the HTTP edge is given, and the words its parts share. Built by the composition root.
  */
 import type { Request, RequestHandler, Response } from 'express';
+import type { AuditTrail } from '../audit-trail.ts';
 import type { RulePassport } from '../core/finding.ts';
 import type { Call } from '../caller.ts';
 import type { Intake } from '../ingest.ts';
@@ -27,6 +28,7 @@ export interface Serving {
   /** The use case, for one call. */
   readonly intake: (call: Call) => Intake;
   readonly store: Store;
+  readonly audit: Pick<AuditTrail, 'record' | 'recordIfPossible' | 'accessRefused'>;
   readonly artefacts: readonly PublishedArtefact[];
   /** All rules, in reporting order. */
   readonly rules: readonly RulePassport[];

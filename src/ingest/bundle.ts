@@ -3,23 +3,26 @@
  * (HL7 FHIR R4 4.0.1, RESTful API, batch/transaction).
  */
 import { setImmediate as nextTurn } from 'node:timers/promises';
+import type { Call } from '../caller.ts';
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
 import { conformObservation, conformResource } from '../core/conform.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
+import { recorded, type Undertaking } from './audit.ts';
 import { refused, type BundleAnswer, type Taken } from './answer.ts';
 import { StoreUnavailable, type Store, type StoreWriter } from '../ports.ts';
 import { at, faultInEntry, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
 import { conformCorrection, correctReading, createReading, type ReadingWork } from './reading.ts';
 import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
-import { recordRefusal } from './record.ts';
 
 /** More entries than this hold up everybody else; send several Bundles. */
 export const MOST_ENTRIES = 1000;
 
 export interface BundleWork extends ReadingWork {
+  /** The call that is served; absent for what the service does of its own. */
+  readonly call?: Call;
   readonly store: Store;
   readonly newId: () => string;
   readonly onStored: () => void;
@@ -40,13 +43,14 @@ export async function takeBundle(parsed: JsonObject, text: string, work: BundleW
   if (!conformed.ok && parsed['type'] === 'batch' && hasFaultyEntry(parsed)) return takeBatch(raw as JsonValue[], readEntry, work);
   if (!conformed.ok) {
     const { outcome, status, findings } = refused(conformed.findings, work);
-    await keepRefusal(text, findings, work);
+    await keepRefusal({ interaction: parsed['type'] === 'transaction' ? 'transaction' : 'batch', text, sent: parsed }, findings, work);
+    work.call?.noteAudited?.();
     return { status, body: outcome as unknown as JsonObject };
   }
   const type = conformed.resource['type'];
   const entries = (raw ?? []) as JsonObject[];
   if (type === 'batch') return takeBatch(entries, toEntry, work);
-  if (type === 'transaction') return takeTransaction(entries, text, work);
+  if (type === 'transaction') return takeTransaction(entries, { interaction: 'transaction', text, sent: parsed }, work);
   throw new ServiceError('ERR_NOT_SUPPORTED', 'Send a Bundle of type batch or transaction.', { expression: 'Bundle.type' });
 }
 
@@ -84,7 +88,7 @@ async function takeBatch<Raw extends JsonValue>(
           entries.push(entry);
           return;
         }
-        await keepRefusal(stringifyExact(one), entry, work);
+        await keepRefusal({ interaction: 'batch', text: stringifyExact(one) }, entry, work);
         responses[index] = toResponse(refused(entry, work));
       } catch (error) {
         responses[index] = errorResponse(error);
@@ -105,13 +109,17 @@ async function takeBatch<Raw extends JsonValue>(
 }
 
 async function alone(entry: Entry, work: BundleWork): Promise<JsonObject> {
-  const answer = await work.store.write(async (writer) => {
-    const result = await serve(writer, entry, work.newId(), work);
-    if (result.verdict === 'refused') {
-      await recordRefusal(writer, work.newId(), stringifyExact(entry.resource), result.findings, work.clock.nowMs(), work.policy.version);
-    }
-    return result;
-  });
+  const { request, resource } = entry;
+  const undertaking: Undertaking =
+    request.kind === 'registry'
+      ? { interaction: 'update', text: stringifyExact(resource), concerns: [`${request.type}/${request.id}`] }
+      : {
+          interaction: request.kind === 'create' ? 'create' : 'update',
+          text: stringifyExact(resource),
+          sent: resource,
+          ...(request.kind === 'correct' && { concerns: [`Observation/${request.id}`] }),
+        };
+  const answer = await work.store.write((writer) => recorded(writer, undertaking, work, () => serve(writer, entry, work.newId(), work)));
   if (answer.resource) work.onStored();
   return toResponse(rootedAt(answer, entry.index, work));
 }
@@ -123,8 +131,9 @@ function errorResponse(cause: unknown): JsonObject {
   return { status: statusLine(error.row.status), outcome: toServiceOutcome(error) as unknown as JsonObject };
 }
 
-function keepRefusal(text: string, findings: readonly Finding[], { store, newId, clock, policy }: BundleWork): Promise<void> {
-  return store.write((writer) => recordRefusal(writer, newId(), text, findings, clock.nowMs(), policy.version));
+async function keepRefusal(undertaking: Undertaking, findings: readonly Finding[], work: BundleWork): Promise<void> {
+  const answer = { verdict: 'refused' as const, findings };
+  await work.store.write((writer) => recorded(writer, undertaking, work, () => Promise.resolve(answer)));
 }
 
 interface Failure {
@@ -141,11 +150,17 @@ class TransactionFailed extends Error {
   }
 }
 
-async function takeTransaction(raw: readonly JsonObject[], text: string, work: BundleWork): Promise<BundleAnswer> {
+async function takeTransaction(raw: readonly JsonObject[], undertaking: Undertaking, work: BundleWork): Promise<BundleAnswer> {
   const entries = raw.map(toEntry);
   refuseSameTargets(entries);
   try {
-    const answers = await work.store.write((writer) => serveAll(writer, entries, work));
+    const { answers } = await work.store.write((writer) =>
+      recorded(writer, undertaking, work, async () => {
+        const served = await serveAll(writer, entries, work);
+        return { answers: served, resources: served.flatMap(({ resource }) => resource ?? []) };
+      }),
+    );
+    work.call?.noteAudited?.();
     if (answers.length > 0) work.onStored();
     const entry = answers.map((answer, index) => ({ response: toResponse(rootedAt(answer, index, work)) }));
     return { status: 200, body: { resourceType: 'Bundle', type: 'transaction-response', entry } };
@@ -153,10 +168,11 @@ async function takeTransaction(raw: readonly JsonObject[], text: string, work: B
     if (!(error instanceof TransactionFailed)) throw error;
     const failures = [...error.failures].sort((one, other) => one.index - other.index);
     await keepRefusal(
-      text,
+      undertaking,
       failures.flatMap(({ answer }) => answer.findings),
       work,
     );
+    work.call?.noteAudited?.();
     const outcomes = failures.map(({ answer, index }) => rootedAt(answer, index, work).outcome);
     const [first] = outcomes;
     const body = { ...first, issue: outcomes.flatMap(({ issue }) => issue) };

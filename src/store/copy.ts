@@ -25,6 +25,11 @@ export const PRIMARY_KEYS: { readonly [Name in Table]: readonly (keyof StoreSche
   outbox_item: ['number'],
   outbox_concern: ['number', 'position'],
   ehr_copy: ['type', 'id'],
+  audit_event: ['number'],
+  audit_reference: ['number', 'reference'],
+  audit_place: ['name'],
+  mark: ['name'],
+  legal_hold: ['person'],
 };
 
 const TABLES = Object.keys(PRIMARY_KEYS) as Table[];

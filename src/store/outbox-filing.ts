@@ -35,8 +35,8 @@ export async function enqueue(db: Db, { person, resources, concerns, queuedAt }:
   return number;
 }
 
-/** Parks the item, and behind it what depends on it. */
-export async function park(db: Db, number: number, reason: string): Promise<void> {
+/** Parks the item, and behind it what depends on it. False when the item does not wait. */
+export async function park(db: Db, number: number, reason: string): Promise<boolean> {
   const parked = await db
     .updateTable('outbox_item')
     .set({ state: 'parked', reason, leased_until_ms: null })
@@ -50,6 +50,7 @@ export async function park(db: Db, number: number, reason: string): Promise<void
     for (const dependant of blocked) await setBlocked(db, dependant, number);
     blocking = blocked;
   }
+  return parked.length > 0;
 }
 
 async function waitingDependantsOf(db: Db, numbers: readonly number[]): Promise<number[]> {

@@ -3,7 +3,9 @@
  * `outbox-filing.ts`; here are the worker's side and the lists.
  */
 import { sql, type Expression, type ExpressionBuilder, type Kysely, type Selectable } from 'kysely';
-import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import type { Call } from '../caller.ts';
+import type { Clock, EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import { auditEnding } from './outbox-audit.ts';
 import type { Claiming } from './outbox-claiming.ts';
 import { discard, isUnleased, park, retry } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
@@ -14,12 +16,14 @@ type Db = Kysely<StoreSchema>;
 export class SqlOutbox implements OutboxStore {
   readonly #db: Db;
   readonly #queue: WriterQueue;
+  readonly #clock: Clock;
   readonly #claiming: Claiming;
 
   /** @param db for reading what is committed; all writing goes through `queue`, but for claims */
-  constructor(db: Db, queue: WriterQueue, claiming: Claiming) {
+  constructor(db: Db, queue: WriterQueue, clock: Clock, claiming: Claiming) {
     this.#db = db;
     this.#queue = queue;
+    this.#clock = clock;
     this.#claiming = claiming;
   }
 
@@ -58,12 +62,14 @@ export class SqlOutbox implements OutboxStore {
 
   markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
     return this.#queue.run(async (db) => {
-      await db
+      const marked = await db
         .updateTable('outbox_item')
         .set({ state: 'sent', leased_until_ms: null, reason: null, blocked_by: null })
         .where('number', '=', number)
+        .returning('number')
         .execute();
       for (const copy of copies) await keepCopy(db, copy);
+      if (marked.length > 0) await auditEnding(db, { number, event: 'sent', recordedMs: this.#clock.nowMs(), copies });
     });
   }
 
@@ -79,15 +85,26 @@ export class SqlOutbox implements OutboxStore {
   }
 
   park(number: number, reason: string): Promise<void> {
-    return this.#queue.run((db) => park(db, number, reason));
+    return this.#queue.run(async (db) => {
+      const isParked = await park(db, number, reason);
+      if (isParked) await auditEnding(db, { number, event: 'parked', recordedMs: this.#clock.nowMs(), reason });
+    });
   }
 
-  retry(number: number, nowMs: number): Promise<boolean> {
-    return this.#queue.run((db) => retry(db, number, nowMs));
+  retry(number: number, nowMs: number, by?: Call): Promise<boolean> {
+    return this.#queue.run(async (db) => {
+      const isDone = await retry(db, number, nowMs);
+      if (isDone) await auditEnding(db, { number, event: 'outbox-retry', recordedMs: nowMs, ...(by && { by }) });
+      return isDone;
+    });
   }
 
-  discard(number: number, reason: string, nowMs: number): Promise<boolean> {
-    return this.#queue.run((db) => discard(db, number, reason, this.#leaseInstant(nowMs)));
+  discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean> {
+    return this.#queue.run(async (db) => {
+      const isDone = await discard(db, number, reason, this.#leaseInstant(nowMs));
+      if (isDone) await auditEnding(db, { number, event: 'outbox-discard', recordedMs: nowMs, reason, ...(by && { by }) });
+      return isDone;
+    });
   }
 
   /** The newest `limit` items, newest last. */

@@ -11,6 +11,7 @@ import { toPostgresDdl } from './postgres-ddl.ts';
 import { LockingPostgresDialect, TAKE_WRITERS_LOCK } from './postgres-dialect.ts';
 import { Pool, type PoolOptions } from './postgres-pool.ts';
 import { refuseOtherTables } from './read-only.ts';
+import { SqlAudit } from './audit.ts';
 import { SqlReader } from './reader.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlStore } from './sql-store.ts';
@@ -71,7 +72,7 @@ export async function openPostgresReadOnly(url: string): Promise<ReadOnlyStore> 
   const reading = connect(url, { connections: READING_CONNECTIONS, readOnly: true });
   return opened(reading, async () => {
     await refuseOtherTables(reading);
-    return { read: new SqlReader(reading), close: () => reading.destroy() };
+    return { read: new SqlReader(reading), audit: new SqlAudit(reading), close: () => reading.destroy() };
   });
 }
 

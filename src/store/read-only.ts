@@ -2,6 +2,7 @@
 import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
 import type { ReadOnlyStore } from '../ports.ts';
+import { SqlAudit } from './audit.ts';
 import { MIGRATIONS } from './migrations/all.ts';
 import { newestIn } from './migrator.ts';
 import { SqlReader } from './reader.ts';
@@ -24,7 +25,7 @@ export async function openSqliteReadOnly(path: string, { busyTimeoutMs = BUSY_TI
     database = new Database(path, { readonly: true, fileMustExist: true, timeout: busyTimeoutMs });
     const reading = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(database) });
     await refuseOtherTables(reading);
-    return { read: new SqlReader(reading), close: () => reading.destroy() };
+    return { read: new SqlReader(reading), audit: new SqlAudit(reading), close: () => reading.destroy() };
   } catch (error) {
     database?.close();
     throw error instanceof StoreNotOpened ? error : new StoreNotOpened('unusable', error);

@@ -94,6 +94,35 @@ export interface EhrCopyTable {
   readonly version: number;
 }
 
+/** One row per audit event. Every column but the two hashes is read off `content`; see `audit-row.ts`. */
+export interface AuditEventTable {
+  /** 1, 2, 3, … without gaps. */
+  readonly number: number;
+  readonly recorded_ms: number;
+  readonly action: string;
+  readonly outcome: string;
+  readonly interaction: string | null;
+  readonly event: string | null;
+  readonly client: string | null;
+  readonly user_id: string | null;
+  readonly content: string;
+  readonly previous_hash: string;
+  readonly hash: string;
+}
+
+/** What an audit event concerns, see `core/audit/facts.ts`. */
+export interface AuditReferenceTable {
+  readonly number: number;
+  readonly reference: string;
+}
+
+/** Two rows: `head` is the last event; `anchor` the last one that was removed, 0 while none was. */
+export interface AuditPlaceTable {
+  readonly name: 'head' | 'anchor';
+  readonly number: number;
+  readonly hash: string;
+}
+
 export interface MigrationTable {
   readonly number: number;
   readonly name: string;
@@ -126,6 +155,9 @@ export interface StoreSchema {
   readonly outbox_item: OutboxItemTable;
   readonly outbox_concern: OutboxConcernTable;
   readonly ehr_copy: EhrCopyTable;
+  readonly audit_event: AuditEventTable;
+  readonly audit_reference: AuditReferenceTable;
+  readonly audit_place: AuditPlaceTable;
   readonly migration: MigrationTable;
   readonly health: HealthTable;
   readonly mark: MarkTable;

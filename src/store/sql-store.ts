@@ -2,6 +2,7 @@
 import { sql, type Kysely } from 'kysely';
 import {
   StoreUnavailable,
+  type AuditReader,
   type Clock,
   type KeptStore,
   type OutboxStore,
@@ -11,6 +12,7 @@ import {
   type StoreWriter,
 } from '../ports.ts';
 import type { Claiming } from './outbox-claiming.ts';
+import { SqlAudit } from './audit.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlMarks } from './marks.ts';
 import { SqlReader } from './reader.ts';
@@ -35,6 +37,7 @@ export class SqlStore implements KeptStore {
   readonly outbox: OutboxStore;
   readonly marks: StoreMarks;
   readonly retention: RetentionStore;
+  readonly audit: AuditReader;
   readonly #connections: StoreConnections;
   readonly #clock: Clock;
   readonly #queue: WriterQueue;
@@ -46,9 +49,10 @@ export class SqlStore implements KeptStore {
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
     const inTurn: Claiming = { run: (work) => this.#queue.run(work), isShared: false };
-    this.outbox = new SqlOutbox(connections.reading, this.#queue, connections.claiming ?? inTurn);
+    this.outbox = new SqlOutbox(connections.reading, this.#queue, clock, connections.claiming ?? inTurn);
     this.marks = new SqlMarks(connections.reading, this.#queue);
     this.retention = new SqlRetention(connections.reading, this.#queue);
+    this.audit = new SqlAudit(connections.reading);
   }
 
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */

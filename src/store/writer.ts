@@ -1,5 +1,6 @@
 /** What one unit of work may write. Every method belongs to the transaction that `db` is in. */
 import type { Kysely } from 'kysely';
+import type { NewAuditEvent } from '../core/audit/event.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
 import type {
   Clock,
@@ -11,7 +12,9 @@ import type {
   StoredType,
   StoreWriter,
   Token,
+  WrittenVersion,
 } from '../ports.ts';
+import { addAudit, purgeAuditBefore } from './audit-writing.ts';
 import { enqueue } from './outbox-filing.ts';
 import { SqlReader } from './reader.ts';
 import { toReadingText, toStandingText } from './reading-row.ts';
@@ -22,14 +25,20 @@ type TokenRow = readonly [role: TokenRole, token: Token];
 
 export class SqlWriter extends SqlReader implements StoreWriter {
   readonly #clock: Clock;
+  readonly #written: WrittenVersion[] = [];
 
   constructor(db: Kysely<StoreSchema>, clock: Clock) {
     super(db);
     this.#clock = clock;
   }
 
+  get written(): readonly WrittenVersion[] {
+    return this.#written;
+  }
+
   async putObservation(id: string, content: JsonObject, facts: ObservationFacts): Promise<StoredResource> {
     const { seq, stored } = await this.#addVersion('Observation', id, content);
+    this.#written.push({ type: 'Observation', id, version: stored.version, person: facts.person });
     await this.db
       .insertInto('observation')
       .values({
@@ -67,6 +76,7 @@ export class SqlWriter extends SqlReader implements StoreWriter {
     facts: RegistryFacts,
   ): Promise<StoredResource> {
     const { seq, stored } = await this.#addVersion(type, id, content);
+    this.#written.push({ type, id, version: stored.version });
     await this.#addTokens(seq, [
       ...asRole('identifier', facts.identifiers),
       ...asRole(
@@ -124,6 +134,14 @@ export class SqlWriter extends SqlReader implements StoreWriter {
 
   enqueue(item: NewOutboxItem): Promise<number> {
     return enqueue(this.db, item);
+  }
+
+  addAudit(event: NewAuditEvent): Promise<number> {
+    return addAudit(this.db, event);
+  }
+
+  purgeAuditBefore(instantMs: number, limit: number): Promise<number> {
+    return purgeAuditBefore(this.db, instantMs, limit);
   }
 
   async refile(asSent: string, toPerson: string): Promise<readonly string[]> {

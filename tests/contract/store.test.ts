@@ -1,6 +1,7 @@
 /** What every store keeps to, whatever database is under it. */
 import { describe } from 'vitest';
 import { STORE_FACTORIES } from './store-factories.ts';
+import { auditSuite } from './suites/audit.ts';
 import { durabilitySuite } from './suites/durability.ts';
 import { groupCommitSuite } from './suites/group-commit.ts';
 import { observationSearchSuite } from './suites/observation-search.ts';
@@ -21,4 +22,5 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   durabilitySuite(factory);
   outboxSuite(factory);
   outboxParkingSuite(factory);
+  auditSuite(factory);
 });

@@ -4,6 +4,7 @@ import type { AddressInfo } from 'node:net';
 import { RULES } from '../../src/core/rules/index.ts';
 import { createApp } from '../../src/http/app.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
+import { AuditTrail } from '../../src/audit-trail.ts';
 import { createLog } from '../../src/log.ts';
 import { createMetrics } from '../../src/metrics.ts';
 import type { ExampleRequest } from '../../src/rule-examples.ts';
@@ -36,16 +37,18 @@ export async function sendText(request: Extract<ExampleRequest, { readonly text:
 }
 
 function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeof createApp> {
+  const log = createLog('error', { write: () => undefined });
   return createApp({
     intake: () => intake,
     store,
+    audit: new AuditTrail({ store, clock, log }),
     policy: { current: policy, lastReloadFailed: false },
     baseUrl,
     artefacts: [],
     rules: RULES,
     examples: new Map(),
     metrics: createMetrics(store, clock),
-    log: createLog('error', { write: () => undefined }),
+    log,
     version: '0.0.0-golden',
     startedAt: new Date(clock.nowMs()).toISOString(),
     isStopping: () => false,

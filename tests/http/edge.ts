@@ -9,6 +9,7 @@ import { afterEach } from 'vitest';
 import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import { RULES } from '../../src/core/rules/index.ts';
+import { AuditTrail } from '../../src/audit-trail.ts';
 import { createApp } from '../../src/http/app.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
 import type { Serving } from '../../src/http/serving.ts';
@@ -73,17 +74,19 @@ export async function startEdge(
   await once(server, 'listening');
   const { port } = server.address() as AddressInfo;
   const url = `http://127.0.0.1:${port}`;
+  const log = createLog('info', { write: (line: string) => void logLines.push(line) });
   attachApp(
     server,
     createApp({
       intake: () => scriptedIntake(parts.intake ?? {}),
       store,
+      audit: new AuditTrail({ store, clock: CLOCK, log }),
       artefacts: [],
       rules: RULES,
       examples: new Map(),
       policy: { current: DEFAULT_POLICY, lastReloadFailed: false },
       metrics: createMetrics(store, CLOCK),
-      log: createLog('info', { write: (line: string) => void logLines.push(line) }),
+      log,
       baseUrl: `${url}/fhir`,
       version: '0.0.0-test',
       startedAt: '2026-11-25T10:00:00.000Z',

@@ -9,7 +9,7 @@ describe('what is not served', () => {
     ['GET', '/'],
     ['GET', '/fhir/Medication'],
     ['POST', '/fhir/Subscription'],
-    ['GET', '/fhir/AuditEvent'],
+    ['GET', '/fhir/Encounter'],
     ['GET', '/review'],
     ['GET', '/review/..%2f..%2f..%2fetc/passwd'],
     ['GET', '/review/..%5c..%5cpackage.json'],

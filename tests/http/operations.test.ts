@@ -41,6 +41,7 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
   return {
     read: store.read,
     outbox: store.outbox,
+    audit: store.audit,
     write: store.write.bind(store),
     isReady: () => store.isReady(),
     close: () => store.close(),

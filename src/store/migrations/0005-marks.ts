@@ -5,7 +5,7 @@
 import type { Migration } from '../migrator.ts';
 
 export const marks: Migration = {
-  number: 4,
+  number: 5,
   name: 'marks',
   statements: [
     'create table mark (name text primary key, value text not null) strict, without rowid',

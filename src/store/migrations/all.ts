@@ -3,6 +3,7 @@ import type { Migration } from '../migrator.ts';
 import { firstTables } from './0001-first-tables.ts';
 import { personAsSent } from './0002-person-as-sent.ts';
 import { scaleByTime } from './0003-scale-by-time.ts';
+import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, marks];
+export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks];

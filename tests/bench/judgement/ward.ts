@@ -105,6 +105,7 @@ function within(store: Store, writer: StoreWriter): Store {
   return {
     read: writer,
     outbox: store.outbox,
+    audit: store.audit,
     write: (work) => work(writer),
     isReady: () => Promise.resolve(true),
     close: () => Promise.resolve(),
