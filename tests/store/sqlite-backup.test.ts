@@ -134,7 +134,7 @@ describe('restoring a backup', () => {
     damaged.fill(0x7f, Math.floor(damaged.length / 2), Math.floor(damaged.length / 2) + 4096);
     writeFileSync(copy, damaged);
     const elsewhere = join(folder, 'moved.db');
-    expect(() => restoreSqlite(copy, elsewhere, { replace: false, now: NOW })).toThrow(/damaged/);
+    expect(() => restoreSqlite(copy, elsewhere, { replace: false, now: NOW })).toThrow(/damaged|cannot be opened/);
     expect(() => restoreSqlite(path, elsewhere, { replace: false, now: NOW })).toThrow(/no backup/);
     expect(existsSync(elsewhere)).toBe(false);
   });
