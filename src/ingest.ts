@@ -14,6 +14,7 @@ import { claim } from './ingest/claim.ts';
 import { decide } from './ingest/decide.ts';
 import type { HeldAnswer } from './ingest/held.ts';
 import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
+import { checkMaySend, checkScaleOf } from './ingest/senders.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { recordRefusal } from './ingest/record.ts';
@@ -100,6 +101,7 @@ export function createIntake(parts: IntakeParts): Intake {
   return {
     async create(parsed, text, ifNoneExist) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformObservation(parsed);
       return settled(
         await store.write(async (writer) =>
@@ -115,6 +117,7 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async correct(id, parsed, text, ifMatchVersion) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformCorrection(parsed, id);
       return settled(
         await store.write(async (writer) =>
@@ -130,14 +133,14 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async decide(id, parsed, text, ifMatchVersion) {
       const work = workNow();
-      const request = parseDecision(parsed, work.knownBases);
+      const request = parseDecision(parsed, work.knownBases, work.call?.caller.person);
       const options = { ifMatchVersion, subjectPlace: placeOf(parsed, 'subject') };
       return told(await store.write(async (writer) => keepRefusal(writer, text, await decide(writer, id, request, options, work), work)));
     },
 
     async claim(id, parsed, text, ifMatchVersion) {
       const work = workNow();
-      const request = parseClaim(parsed, work.knownBases);
+      const request = parseClaim(parsed, work.knownBases, work.call?.caller.person);
       return told(
         await store.write(async (writer) => keepRefusal(writer, text, await claim(writer, id, request, ifMatchVersion, work), work)),
       );
@@ -150,7 +153,9 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async assess(parsed) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformObservation(parsed);
+      if (conformed.ok) await checkScaleOf(store.read, conformed.resource, work);
       const judgement: Judgement = conformed.ok
         ? await judgeNew(store.read, conformed.resource, newId(), work)
         : { kind: 'refused', findings: conformed.findings };

@@ -7,6 +7,7 @@
 import { pino, type DestinationStream } from 'pino';
 import type { LogLevel } from './config.ts';
 import type { FileProblem } from './policy-file.ts';
+import type { GatewaysReload } from './gateways.ts';
 import type { Reload } from './policy-in-force.ts';
 
 /** What is known of one answered request. */
@@ -49,6 +50,10 @@ export interface Log {
   listening(facts: ServingFacts): void;
   /** What came of reading the policy file again. Names stand there as in the file; values never. */
   reloaded(reload: Reload): void;
+  /** What came of reading the gateways file again. */
+  gatewaysReloaded(reload: GatewaysReload): void;
+  /** What came of asking for the keys that tokens are checked with, when it is not what came of it before. */
+  keys(event: { readonly kind: 'loaded'; readonly keys: number } | { readonly kind: 'failed'; readonly error: unknown }): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -78,6 +83,14 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
       else if (reload.kind === 'kept')
         logger.error({ policy: reload.now, problems: reload.problems.map(shortened) }, 'policy kept: the file is broken');
       else logger.info({ policy: reload.now }, 'policy kept: there is no file to reload');
+    },
+    gatewaysReloaded: (reload) => {
+      if (reload.kind === 'loaded') logger.info({ gateways: reload.gateways }, 'gateways loaded');
+      else if (reload.kind === 'kept') logger.error({ problems: reload.problems.map(shortened) }, 'gateways kept: the file is broken');
+    },
+    keys: (event) => {
+      if (event.kind === 'loaded') logger.info({ keys: event.keys }, 'keys for tokens loaded');
+      else logger.error(describeError(event.error), 'keys for tokens cannot be read');
     },
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),

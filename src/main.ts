@@ -13,7 +13,10 @@ import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
+import { GatewaysHolder } from './gateways.ts';
 import { createApp } from './http/app.ts';
+import { createAuth, KeyFileError } from './http/auth/create-auth.ts';
+import { ANYBODY_MAY, type Auth } from './http/auth/auth.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
@@ -28,7 +31,7 @@ import { softwareVersion } from './version.ts';
 export interface Running {
   /** Where the service listens, without a slash at its end; FHIR is below `/fhir`. */
   readonly url: string;
-  /** Reads the policy file again and logs what came of it; see `PolicyHolder`. Never throws. */
+  /** Reads the policy file and the gateways file again and logs what came of it; see `PolicyHolder`. Never throws. */
   reloadPolicy(): void;
   /** Stops accepting, finishes what is in flight, closes the store. Takes 9 seconds at most. */
   stop(): Promise<void>;
@@ -46,16 +49,17 @@ const IDLE_CHECK_MS = 50;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file, growth tables), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, gateways file, key file, growth tables), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
+  const gateways = new GatewaysHolder(config.gatewaysFile);
   const growth = growthTablesOf(config);
   const store = await openStore(config.database, { clock });
   try {
-    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }) });
+    return await startOn(store, { config, clock, log, policy, gateways, ...(growth && { growth }) });
   } catch (error) {
     await store.close();
     throw error;
@@ -67,6 +71,7 @@ interface Parts {
   readonly clock: Clock;
   readonly log: Log;
   readonly policy: PolicyHolder;
+  readonly gateways: GatewaysHolder;
   readonly growth?: GrowthTables;
 }
 
@@ -79,13 +84,29 @@ function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
   }
 }
 
+async function authOf(metrics: Metrics, { config: { auth }, clock, log, gateways }: Parts): Promise<Auth> {
+  if (auth.kind === 'none') return ANYBODY_MAY;
+  try {
+    return await createAuth(auth, {
+      clock,
+      gateways: () => gateways.current,
+      onKeys: (event) => log.keys(event),
+      onRefused: (reason) => metrics.refusedToken(reason),
+    });
+  } catch (error) {
+    if (!(error instanceof KeyFileError)) throw error;
+    throw new ConfigError([`STEELYARD_JWKS ${error.message}.`]);
+  }
+}
+
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy, growth } = parts;
+  const { config, clock, log, policy, gateways, growth } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
+  const auth = await authOf(metrics, parts);
   const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
   const worker = ehr && createWorker(ehr, store, metrics, parts);
   const server = createHttpServer();
@@ -107,6 +128,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     onStored: () => worker?.wake(),
   };
   const app = createApp({
+    auth,
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,
     artefacts,
@@ -135,6 +157,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const reloadPolicy = (): void => {
     log.reloaded(policy.reload());
     showPolicy();
+    log.gatewaysReloaded(gateways.reload());
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }

@@ -8,6 +8,7 @@ import type { AddressInfo } from 'node:net';
 import { overridePolicy, DEFAULT_POLICY, type Policy } from '../src/core/policy.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { createApp } from '../src/http/app.ts';
+import { ANYBODY_MAY, type Auth } from '../src/http/auth/auth.ts';
 import { attachApp, createHttpServer } from '../src/http/server.ts';
 import { createIntake } from '../src/ingest.ts';
 import { createLog } from '../src/log.ts';
@@ -32,9 +33,11 @@ export interface ServiceParts {
   /** What the service takes for the present: an instant. */
   readonly now: string | (() => number);
   readonly policy?: Policy;
+  /** Who may come in; everybody when absent. */
+  readonly auth?: Auth;
 }
 
-export async function startService({ now, policy = DEFAULT_POLICY }: ServiceParts): Promise<Service> {
+export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBODY_MAY }: ServiceParts): Promise<Service> {
   const clock = { nowMs: typeof now === 'string' ? () => Date.parse(now) : now };
   const store = await openSqliteStore(':memory:', { clock });
   const logLines: string[] = [];
@@ -46,6 +49,7 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
   attachApp(
     server,
     createApp({
+      auth,
       intake: (call) => createIntake({ call, store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
       artefacts: [],

@@ -4,6 +4,9 @@
 import express, { type Router } from 'express';
 import { FHIR_PATH } from '../addresses.ts';
 import { ServiceError } from '../errors.ts';
+import { guard } from './auth/door.ts';
+import { EACH_ENTRY, needOfInteraction, needOfOperation, OPEN, type Need } from './auth/needs.ts';
+import { readSmartConfiguration } from './auth/smart-configuration.ts';
 import { readArtefact, searchArtefacts } from './artefacts.ts';
 import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
@@ -19,27 +22,32 @@ import { SERVED, type Interaction, type ServedOperation, type ServedResource } f
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
 
-interface Route {
+export interface Route {
   readonly method: 'get' | 'post' | 'put';
   /** Below `/fhir`, as express writes it. */
   readonly path: string;
+  readonly need: Need;
   readonly before: readonly RequestHandler[];
   readonly handle: Handler;
 }
 
 export function fhirRouter(serving: Serving): Router {
   const router = express.Router({ caseSensitive: true, strict: false });
-  const routes = [...systemRoutes(serving), ...SERVED.flatMap((served) => resourceRoutes(serving, served))];
-  for (const [path, group] of byPath(routes)) {
+  for (const [path, group] of byPath(routesOf(serving))) {
     const route = router.route(path);
     route.all((_req, res, next) => {
       notesOf(res).route = `${FHIR_PATH}${path}`;
       next();
     });
-    for (const { method, before, handle } of group) route[method](...before, handle);
+    for (const { method, need, before, handle } of group) route[method](guard(serving.auth, need), ...before, handle);
     refuseOtherMethods(route, group);
   }
   return router;
+}
+
+/** Every route below `/fhir`, with what a caller needs for it. */
+export function routesOf(serving: Serving): Route[] {
+  return [...systemRoutes(serving), ...SERVED.flatMap((served) => resourceRoutes(serving, served))];
 }
 
 /** `_search` and `$…` before `:id`, which would take them for an id. */
@@ -61,8 +69,9 @@ export function refuseOtherMethods(route: ReturnType<Router['route']>, group: re
 
 function systemRoutes(serving: Serving): Route[] {
   return [
-    { method: 'get', path: '/metadata', before: [], handle: readCapabilities(serving) },
-    { method: 'post', path: '/', before: takeJsonBody, handle: takeBundle(serving) },
+    { method: 'get', path: '/metadata', need: OPEN, before: [], handle: readCapabilities(serving) },
+    { method: 'get', path: '/.well-known/smart-configuration', need: OPEN, before: [], handle: readSmartConfiguration(serving) },
+    { method: 'post', path: '/', need: EACH_ENTRY, before: takeJsonBody, handle: takeBundle(serving) },
   ];
 }
 
@@ -80,24 +89,30 @@ const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) =>
   recall: recallScale,
 };
 
-function operationRoutes(serving: Serving, { type }: ServedResource, { name, level, methods }: ServedOperation): Route[] {
+function operationRoutes(serving: Serving, { type }: ServedResource, operation: ServedOperation): Route[] {
+  const { name, level, methods } = operation;
+  const need = needOfOperation(operation);
   const place = level === 'type' ? `/${type}` : `/${type}/:id`;
   const handle = OPERATIONS[name](serving);
   // some clients percent-encode the dollar sign, which express takes for another path
   return ['$', '%24'].flatMap((dollar) =>
-    methods.map((method): Route => ({ method, path: `${place}/${dollar}${name}`, before: method === 'post' ? takeJsonBody : [], handle })),
+    methods.map((method): Route => {
+      const path = `${place}/${dollar}${name}`;
+      return { method, path, need, before: method === 'post' ? takeJsonBody : [], handle };
+    }),
   );
 }
 
 function interactionRoutes(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
   const { type } = served;
-  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, before: [], handle });
+  const need = needOfInteraction(served, interaction);
+  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, need, before: [], handle });
   switch (interaction) {
     case 'create':
-      return [{ method: 'post', path: `/${type}`, before: takeJsonBody, handle: createObservation(serving) }];
+      return [{ method: 'post', path: `/${type}`, need, before: takeJsonBody, handle: createObservation(serving) }];
     case 'update': {
       const handle = served.kind === 'registry' ? putRegistry(serving, served.type) : correctObservation(serving);
-      return [{ method: 'put', path: `/${type}/:id`, before: takeJsonBody, handle }];
+      return [{ method: 'put', path: `/${type}/:id`, need, before: takeJsonBody, handle }];
     }
     case 'read':
       return [get(`/${type}/:id`, served.kind === 'artefact' ? readArtefact(serving, served.type) : readStored(serving, served.type))];
@@ -107,7 +122,7 @@ function interactionRoutes(serving: Serving, served: ServedResource, interaction
       return served.kind === 'artefact' ? [] : [get(`/${type}/:id/_history`, readStoredHistory(serving, served.type))];
     case 'search-type': {
       const handle = searchHandler(serving, served);
-      return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, before: takeFormBody, handle }];
+      return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, need, before: takeFormBody, handle }];
     }
   }
 }

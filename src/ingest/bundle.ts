@@ -8,6 +8,7 @@ import { conformObservation, conformResource } from '../core/conform.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
+import { requireInteraction } from '../permission.ts';
 import { refused, type BundleAnswer, type Taken } from './answer.ts';
 import { StoreUnavailable, type Store, type StoreWriter } from '../ports.ts';
 import { at, faultInEntry, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
@@ -15,6 +16,7 @@ import { conformCorrection, correctReading, createReading, type ReadingWork } fr
 import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
 import { recordRefusal } from './record.ts';
+import { checkMaySend } from './senders.ts';
 
 /** More entries than this hold up everybody else; send several Bundles. */
 export const MOST_ENTRIES = 1000;
@@ -69,6 +71,17 @@ function readEntry(raw: JsonValue, index: number): Entry | readonly Finding[] {
   return conformed.findings.map((one) => ({ ...one, expression: one.expression.replace('Bundle.entry[0]', `Bundle.entry[${index}]`) }));
 }
 
+/** An entry needs what a call of its own would need. @throws ServiceError ERR_FORBIDDEN */
+function checkPermission({ request, index }: Entry, { call }: BundleWork): void {
+  if (call === undefined) return;
+  const { expression } = at(index, 'request');
+  if (request.kind === 'registry') requireInteraction(call.caller, request.type, 'u', expression);
+  else {
+    requireInteraction(call.caller, 'Observation', request.kind === 'create' ? 'c' : 'u', expression);
+    checkMaySend({ call }, at(index, 'resource.device').expression);
+  }
+}
+
 async function takeBatch<Raw extends JsonValue>(
   raw: readonly Raw[],
   read: (raw: Raw, index: number) => Entry | readonly Finding[],
@@ -81,6 +94,7 @@ async function takeBatch<Raw extends JsonValue>(
       try {
         const entry = read(one, index);
         if ('request' in entry) {
+          checkPermission(entry, work);
           entries.push(entry);
           return;
         }
@@ -143,6 +157,7 @@ class TransactionFailed extends Error {
 
 async function takeTransaction(raw: readonly JsonObject[], text: string, work: BundleWork): Promise<BundleAnswer> {
   const entries = raw.map(toEntry);
+  for (const entry of entries) checkPermission(entry, work);
   refuseSameTargets(entries);
   try {
     const answers = await work.store.write((writer) => serveAll(writer, entries, work));

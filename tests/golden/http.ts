@@ -5,6 +5,7 @@ import { RULES } from '../../src/core/rules/index.ts';
 import { createApp } from '../../src/http/app.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
 import { createLog } from '../../src/log.ts';
+import { ANYBODY_MAY } from '../../src/http/auth/auth.ts';
 import { createMetrics } from '../../src/metrics.ts';
 import type { ExampleRequest } from '../../src/rule-examples.ts';
 import type { Answered, Parts } from './call.ts';
@@ -37,6 +38,7 @@ export async function sendText(request: Extract<ExampleRequest, { readonly text:
 
 function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeof createApp> {
   return createApp({
+    auth: ANYBODY_MAY,
     intake: () => intake,
     store,
     policy: { current: policy, lastReloadFailed: false },

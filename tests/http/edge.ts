@@ -10,6 +10,7 @@ import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '.
 import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { createApp } from '../../src/http/app.ts';
+import { ANYBODY_MAY } from '../../src/http/auth/auth.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
 import type { Serving } from '../../src/http/serving.ts';
 import type { Intake } from '../../src/ingest.ts';
@@ -76,6 +77,7 @@ export async function startEdge(
   attachApp(
     server,
     createApp({
+      auth: ANYBODY_MAY,
       intake: () => scriptedIntake(parts.intake ?? {}),
       store,
       artefacts: [],
