@@ -61,14 +61,14 @@ export class KeySet {
     if (!this.#isFresh()) {
       const renewal = this.#renew();
       // who can be served from what is kept does not wait for a source that was down the last time
-      if (this.#kept === undefined || this.#failure === undefined) await renewal;
+      if (this.#usable === undefined || this.#failure === undefined) await renewal;
     }
     try {
-      return await this.#usable().find(header);
+      return await this.#find(header);
     } catch (error) {
       if (!(error instanceof errors.JWKSNoMatchingKey)) throw error;
       await this.#renew();
-      return this.#usable().find(header);
+      return this.#find(header);
     }
   }
 
@@ -78,10 +78,15 @@ export class KeySet {
     if (this.#kept === undefined) throw this.#failure;
   }
 
-  #usable(): Kept {
-    const kept = this.#kept;
-    if (kept === undefined || this.#since(kept.readAtMs) > LONGEST_WITHOUT_SOURCE_MS) throw new KeysUnavailable(this.#failure);
-    return kept;
+  async #find(header: { readonly alg: string; readonly kid?: string }): Promise<CryptoKey> {
+    if (this.#usable === undefined) throw new KeysUnavailable(this.#failure);
+    return this.#usable.find(header);
+  }
+
+  /** Undefined when there are no keys, or none that may be relied on any longer. */
+  get #usable(): Kept | undefined {
+    const isTooOld = this.#kept !== undefined && this.#clock.nowMs() - this.#kept.readAtMs > LONGEST_WITHOUT_SOURCE_MS;
+    return isTooOld ? undefined : this.#kept;
   }
 
   #isFresh(): boolean {
@@ -97,7 +102,7 @@ export class KeySet {
   /** Asks the source, unless it was asked just now; never fails. */
   async #renew(): Promise<void> {
     if (this.#pending === undefined) {
-      const pauseMs = this.#kept === undefined ? Math.min(PAUSE_WITHOUT_KEYS_MS, this.#source.pauseMs) : this.#source.pauseMs;
+      const pauseMs = this.#usable === undefined ? Math.min(PAUSE_WITHOUT_KEYS_MS, this.#source.pauseMs) : this.#source.pauseMs;
       if (this.#triedAtMs !== undefined && this.#since(this.#triedAtMs) < pauseMs) return;
       this.#triedAtMs = this.#clock.nowMs();
       this.#pending = this.#read().finally(() => (this.#pending = undefined));
