@@ -61,5 +61,5 @@ export async function startGuarded(gateways?: Readonly<Record<string, readonly s
 
 /** An invented weight of Harbourlight Ward, as text. */
 export function weightText(changes: Changes = {}): string {
-  return stringifyExact(weight('70.0', 'kg', { device: { reference: 'Device/scale-1' }, ...changes }) as never);
+  return stringifyExact(weight('70.0', 'kg', { device: { reference: 'Device/scale-1' }, ...changes }));
 }

@@ -1,6 +1,6 @@
 /** An invented issuer with real keys, for tests that need tokens, good and forged. */
 import { createHmac, randomUUID } from 'node:crypto';
-import { base64url, exportJWK, exportSPKI, generateKeyPair, SignJWT, type CryptoKey, type JWK, type JWTPayload } from 'jose';
+import { base64url, exportJWK, exportSPKI, generateKeyPair, SignJWT, type CryptoKey, type JWK } from 'jose';
 
 export const ISSUER = 'https://login.harbourlight.example';
 export const AUDIENCE = 'https://steelyard.harbourlight.example/fhir';
@@ -40,9 +40,7 @@ export function gatewayClaims(nowMs: number, changes: Claims = {}): Claims {
 }
 
 export function sign(key: SigningKey, claims: Claims, header: Header = {}): Promise<string> {
-  return new SignJWT(claims as JWTPayload)
-    .setProtectedHeader({ alg: key.alg, kid: key.kid, typ: 'at+jwt', ...header })
-    .sign(key.privateKey);
+  return new SignJWT(claims).setProtectedHeader({ alg: key.alg, kid: key.kid, typ: 'at+jwt', ...header }).sign(key.privateKey);
 }
 
 const encoded = (value: object | string): string => base64url.encode(typeof value === 'string' ? value : JSON.stringify(value));

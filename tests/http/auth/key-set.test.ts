@@ -1,4 +1,5 @@
 import { mkdtempSync, writeFileSync } from 'node:fs';
+import type { ServerResponse } from 'node:http';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { beforeAll, describe, expect, test } from 'vitest';
@@ -104,10 +105,9 @@ describe('a key server', () => {
   test.each([
     [
       'redirects elsewhere',
-      (elsewhere: string) => (_req: unknown, res: import('node:http').ServerResponse) =>
-        void res.writeHead(302, { Location: elsewhere }).end(),
+      (elsewhere: string) => (_req: unknown, res: ServerResponse) => void res.writeHead(302, { Location: elsewhere }).end(),
     ],
-    ['answers with an error', () => (_req: unknown, res: import('node:http').ServerResponse) => void res.writeHead(500).end('{"keys":[]}')],
+    ['answers with an error', () => (_req: unknown, res: ServerResponse) => void res.writeHead(500).end('{"keys":[]}')],
     ['says no JSON', () => serving('<html>')],
     ['says no key set', () => serving('{"keys":"all"}')],
     ['says no keys', () => serving('{"keys":[]}')],
@@ -117,7 +117,7 @@ describe('a key server', () => {
     const elsewhere = await startKeyServer(serving(jwksOf([fresh])));
     const { server, clock, knows } = await ask();
     await knows('old');
-    server.answer = answerOf(elsewhere.url) as typeof server.answer;
+    server.answer = answerOf(elsewhere.url);
     clock.ms += 11 * MINUTE;
     expect([await knows('new'), await knows('old')]).toEqual([false, true]);
     expect([server.hits, elsewhere.hits]).toEqual([2, 0]);

@@ -90,7 +90,7 @@ function isAllowed(need: string, claims: Claims): boolean {
   if (need === 'reviewer or operator') return reviews || (operates && hasPerson);
   if (need === 'operator') return operates;
   const [type = '', letters = ''] = need.split('.');
-  return [...letters].every((letter) => may(type, letter));
+  return letters.split('').every((letter) => may(type, letter));
 }
 
 let guarded: Guarded;
