@@ -37,6 +37,11 @@ describe('the gateways file', () => {
     expect(current?.get('toString')).toBeUndefined();
   });
 
+  test('of the examples is one', () => {
+    const { current } = new GatewaysHolder(join(import.meta.dirname, '../examples/gateways.json'));
+    expect(current?.get('harbourlight-west')).toEqual({ devices: ['scale-9'] });
+  });
+
   test('that is not there restricts nothing', () => {
     const holder = new GatewaysHolder(undefined);
     expect([holder.current, holder.reload()]).toEqual([undefined, { kind: 'no-file' }]);

@@ -3,6 +3,7 @@
  * a token names.
  */
 import { open } from 'node:fs/promises';
+import { Agent, fetch, type Response } from 'undici';
 
 export interface KeySource {
   /** Text of a JWK set (RFC 7517 section 5), and for how long it need not be read again. Throws when it cannot be had. */
@@ -39,12 +40,15 @@ const LONGEST_FETCH_MS = 5_000;
 
 /** @param url https, or http on loopback, as `settings.ts` has checked */
 export function urlKeys(url: string): KeySource {
+  // said in so many words, so that no environment variable turns it off
+  const dispatcher = new Agent({ connect: { rejectUnauthorized: true }, keepAliveTimeout: 1 });
   return {
     pauseMs: URL_PAUSE_MS,
     read: async () => {
       const response = await fetch(url, {
         headers: { Accept: 'application/jwk-set+json, application/json' },
         redirect: 'error',
+        dispatcher,
         signal: AbortSignal.timeout(LONGEST_FETCH_MS),
       });
       if (response.status !== 200) {
