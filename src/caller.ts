@@ -2,15 +2,30 @@
  * Who makes a call: what a token said of its holder, and what follows for what the call may do.
  * Plain data, made at an edge, noted with everything that is done for it.
  */
+import type * as fhir4 from 'fhir/r4.js';
 
 export interface Caller {
   /** `client_id` of the token; absent while nobody has to show one. */
   readonly client?: string;
   /** The person who acts through the client, by the token's own opaque name for them. */
   readonly user?: string;
+  /** How a Provenance names that person: by issuer and subject, and by the FHIR resource that the token gives. */
+  readonly person?: fhir4.Reference;
   /** Devices of ours (`scale-4`) for which this client may post readings; absent: for every one. */
   readonly devices?: ReadonlySet<string>;
+  /** What its scopes allow; absent while nobody has to show a token: everything. */
+  readonly grants?: Grants;
 }
+
+/** What a caller's scopes allow, see `permission.ts`. */
+export interface Grants {
+  /** `Observation.c`; `*.c` for every type. */
+  readonly interactions: ReadonlySet<string>;
+  readonly roles: ReadonlySet<Role>;
+}
+
+/** What FHIR's interactions have no word for: deciding on held readings, looking after scales and service. */
+export type Role = 'review' | 'operate';
 
 /** One call, as far as the use case has to know of it. */
 export interface Call {
@@ -23,3 +38,12 @@ export interface Call {
 
 /** Whoever reaches the port, while `STEELYARD_AUTH=none`. */
 export const ANYBODY: Caller = Object.freeze({});
+
+/** Does a request's word for somebody name this person? A name alone names nobody. */
+export function namesPerson(given: fhir4.Reference, person: fhir4.Reference): boolean {
+  const { reference, identifier } = given;
+  const isSameIdentifier = identifier?.value === person.identifier?.value && identifier?.system === person.identifier?.system;
+  if (reference !== undefined && reference !== person.reference) return false;
+  if (identifier !== undefined && !isSameIdentifier) return false;
+  return reference !== undefined || identifier !== undefined;
+}

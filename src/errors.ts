@@ -24,6 +24,8 @@ export const ERRORS = {
   ERR_BAD_VALUE: { status: 400, issue: 'value', title: 'Value not understood' },
   ERR_IF_MATCH_REQUIRED: { status: 400, issue: 'required', title: 'If-Match missing', at: 'http.if-match' },
   ERR_NOT_SUPPORTED: { status: 400, issue: 'not-supported', title: 'Not supported' },
+  ERR_UNAUTHENTICATED: { status: 401, issue: 'login', title: 'No valid token', at: 'http.authorization' },
+  ERR_FORBIDDEN: { status: 403, issue: 'forbidden', title: 'Not allowed', at: 'http.authorization' },
   ERR_NOT_FOUND: { status: 404, issue: 'not-found', title: 'Not found', at: 'http.path' },
   ERR_UNKNOWN_TYPE: { status: 404, issue: 'not-supported', title: 'Nothing is served here', at: 'http.path' },
   ERR_METHOD: { status: 405, issue: 'not-supported', title: 'Method not served', at: 'http.method' },
@@ -38,6 +40,7 @@ export const ERRORS = {
   ERR_EXPECTATION: { status: 417, issue: 'not-supported', title: 'Expectation not supported', at: 'http.expect' },
   ERR_HEADERS_TOO_LARGE: { status: 431, issue: 'too-long', title: 'Headers too large' },
   ERR_INTERNAL: { status: 500, issue: 'exception', title: 'Fault of this service' },
+  ERR_KEYS_UNAVAILABLE: { status: 503, issue: 'transient', title: 'Tokens cannot be checked now', retryAfter: 30 },
   ERR_STORE_UNAVAILABLE: { status: 503, issue: 'transient', title: 'Store unavailable', retryAfter: 5 },
 } as const satisfies Record<string, ErrorRow>;
 
@@ -48,12 +51,19 @@ export class ServiceError extends Error {
   readonly code: ErrorCode;
   /** FHIRPath of the element, or `http.<header>`. */
   readonly expression: string | undefined;
+  /** Parameters for `WWW-Authenticate: Bearer`, when a token, or another one, would help. */
+  readonly challenge: string | undefined;
 
-  constructor(code: ErrorCode, message: string, options: { readonly expression?: string; readonly cause?: unknown } = {}) {
+  constructor(
+    code: ErrorCode,
+    message: string,
+    options: { readonly expression?: string; readonly challenge?: string; readonly cause?: unknown } = {},
+  ) {
     super(message, options.cause === undefined ? undefined : { cause: options.cause });
     this.name = 'ServiceError';
     this.code = code;
     this.expression = options.expression;
+    this.challenge = options.challenge;
   }
 
   get row(): ErrorRow {

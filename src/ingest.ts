@@ -15,6 +15,7 @@ import { claim } from './ingest/claim.ts';
 import { decide } from './ingest/decide.ts';
 import type { HeldAnswer } from './ingest/held.ts';
 import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
+import { checkMaySend, checkScaleOf } from './ingest/senders.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
@@ -103,6 +104,7 @@ export function createIntake(parts: IntakeParts): Intake {
   return {
     async create(parsed, text, ifNoneExist) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformObservation(parsed);
       const undertaking = { interaction: 'create', text, sent: parsed } as const;
       return settled(
@@ -114,6 +116,7 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async correct(id, parsed, text, ifMatchVersion) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformCorrection(parsed, id);
       const undertaking = { interaction: 'update', text, sent: parsed, concerns: [`Observation/${id}`] } as const;
       return settled(
@@ -125,7 +128,7 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async decide(id, parsed, text, ifMatchVersion) {
       const work = workNow();
-      const request = parseDecision(parsed, work.knownBases);
+      const request = parseDecision(parsed, work.knownBases, work.call?.caller.person);
       const options = { ifMatchVersion, subjectPlace: placeOf(parsed, 'subject') };
       const undertaking = { ...onHeld('decide', id, text), details: [['decision', request.code]] } as const;
       return told(await inOneUnit(undertaking, work, (writer) => decide(writer, id, request, options, work)));
@@ -133,7 +136,7 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async claim(id, parsed, text, ifMatchVersion) {
       const work = workNow();
-      const request = parseClaim(parsed, work.knownBases);
+      const request = parseClaim(parsed, work.knownBases, work.call?.caller.person);
       return told(await inOneUnit(onHeld('claim', id, text), work, (writer) => claim(writer, id, request, ifMatchVersion, work)));
     },
 
@@ -145,7 +148,9 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async assess(parsed) {
       const work = workNow();
+      checkMaySend(work);
       const conformed = conformObservation(parsed);
+      if (conformed.ok) await checkScaleOf(store.read, conformed.resource, work);
       const judgement: Judgement = conformed.ok
         ? await judgeNew(store.read, conformed.resource, newId(), work)
         : { kind: 'refused', findings: conformed.findings };

@@ -7,6 +7,7 @@
 import { pino, type DestinationStream } from 'pino';
 import type { LogLevel } from './config.ts';
 import type { FileProblem } from './policy-file.ts';
+import type { GatewaysReload } from './gateways.ts';
 import type { Reload } from './policy-in-force.ts';
 import type { Restored } from './restored.ts';
 import type { AuditPlace } from './ports.ts';
@@ -57,6 +58,10 @@ export interface Log {
   auditHead(head: AuditPlace): void;
   /** Audit events began to wait for a store that cannot commit, were written after all, or are lost at the end. */
   auditWaiting(state: 'begun' | 'over' | 'lost', events: number): void;
+  /** What came of reading the gateways file again. */
+  gatewaysReloaded(reload: GatewaysReload): void;
+  /** What came of asking for the keys that tokens are checked with, when it is not what came of it before. */
+  keys(event: { readonly kind: 'loaded'; readonly keys: number } | { readonly kind: 'failed'; readonly error: unknown }): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -99,6 +104,14 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
             ? 'audit events were written after all'
             : 'audit events are lost: the store could not commit before the end',
       ),
+    gatewaysReloaded: (reload) => {
+      if (reload.kind === 'loaded') logger.info({ gateways: reload.gateways }, 'gateways loaded');
+      else if (reload.kind === 'kept') logger.error({ problems: reload.problems.map(shortened) }, 'gateways kept: the file is broken');
+    },
+    keys: (event) => {
+      if (event.kind === 'loaded') logger.info({ keys: event.keys }, 'keys for tokens loaded');
+      else logger.error(describeError(event.error), 'keys for tokens cannot be read');
+    },
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>

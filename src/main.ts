@@ -15,7 +15,10 @@ import { DemographicsReader } from './forward/demographics.ts';
 import type { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
+import { GatewaysHolder } from './gateways.ts';
 import { createApp } from './http/app.ts';
+import { createAuth, KeyFileError } from './http/auth/create-auth.ts';
+import { ANYBODY_MAY, type Auth } from './http/auth/auth.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake, type Intake } from './ingest.ts';
 import { AuditTrail, type UntimedFacts } from './audit-trail.ts';
@@ -33,7 +36,7 @@ import { softwareVersion } from './version.ts';
 export interface Running {
   /** Where the service listens, without a slash at its end; FHIR is below `/fhir`. */
   readonly url: string;
-  /** Reads the policy file again and logs what came of it; see `PolicyHolder`. Never throws. */
+  /** Reads the policy file and the gateways file again and logs what came of it; see `PolicyHolder`. Never throws. */
   reloadPolicy(): void;
   /** Stops accepting, finishes what is in flight, closes the store. Takes 9 seconds at most. */
   stop(): Promise<void>;
@@ -51,19 +54,20 @@ const IDLE_CHECK_MS = 50;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file, growth tables, files for the EHR), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, gateways file, key files, growth tables), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
   const log = options.log ?? createLog(config.logLevel);
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
+  const gateways = new GatewaysHolder(config.gatewaysFile);
   const growth = growthTablesOf(config);
   const ehr = await openEhr(config, { clock, log: log.forwarding });
   const store = await openStore(config.database, { clock });
   try {
     const restored = await settleRestored(store, clock.nowMs());
     if (restored) log.restored(restored);
-    return await startOn(store, { config, clock, log, policy, ...(growth && { growth }), ...(ehr && { ehr }) });
+    return await startOn(store, { config, clock, log, policy, gateways, ...(growth && { growth }), ...(ehr && { ehr }) });
   } catch (error) {
     await ehr?.close();
     await store.close();
@@ -76,6 +80,7 @@ interface Parts {
   readonly clock: Clock;
   readonly log: Log;
   readonly policy: PolicyHolder;
+  readonly gateways: GatewaysHolder;
   readonly growth?: GrowthTables;
   readonly ehr?: EhrConnection;
 }
@@ -89,14 +94,30 @@ function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
   }
 }
 
+async function authOf(metrics: Metrics, { config: { auth }, clock, log, gateways }: Parts): Promise<Auth> {
+  if (auth.kind === 'none') return ANYBODY_MAY;
+  try {
+    return await createAuth(auth, {
+      clock,
+      gateways: () => gateways.current,
+      onKeys: (event) => log.keys(event),
+      onRefused: (reason) => metrics.refusedToken(reason),
+    });
+  } catch (error) {
+    if (!(error instanceof KeyFileError)) throw error;
+    throw new ConfigError([`STEELYARD_JWKS ${error.message}.`]);
+  }
+}
+
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy, growth, ehr } = parts;
+  const { config, clock, log, policy, gateways, growth, ehr } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
   const metrics = createMetrics(store, clock);
   const audit = new AuditTrail({ store, clock, log });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
+  const auth = await authOf(metrics, parts);
   const worker = ehr && createWorker(ehr.client, store, metrics, parts);
   metrics.figure('steelyard_ehr_certificate_days_left', 'Days until our certificate for the EHR expires', () => ehr?.certificateDaysLeft());
   metrics.figure('steelyard_ehr_clock_ahead_seconds', "Our clock minus the token endpoint's", () => ehr?.clockAheadSeconds());
@@ -121,6 +142,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   };
   const demographics = ehr && config.readDemographics ? createDemographics(ehr.client, store, createIntake(intakeParts), clock) : undefined;
   const app = createApp({
+    auth,
     intake: (call) => createIntake({ ...intakeParts, call }),
     store,
     audit,
@@ -161,6 +183,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     log.reloaded(reload);
     showPolicy();
     void auditReload(audit, reload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
+    log.gatewaysReloaded(gateways.reload());
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }

@@ -15,6 +15,8 @@ export interface Metrics {
   finding(ruleId: string): void;
   /** Which policy is in force, and whether the last attempt to load another failed. */
   policy(facts: { readonly version: string; readonly lastReloadFailed: boolean }): void;
+  /** A token that was refused; `reason` is one of a fixed list. */
+  refusedToken(reason: string): void;
   /** What became of one try to send an outbox item. */
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
   /** Adds a figure that is asked for whenever the metrics are, and is left out while it is undefined. */
@@ -47,6 +49,12 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
     name: 'steelyard_forwardings_total',
     help: 'Tries to send to the EHR by result',
     labelNames: ['result'],
+    registers,
+  });
+  const refusedTokens = new Counter({
+    name: 'steelyard_refused_tokens_total',
+    help: 'Tokens that were refused by reason',
+    labelNames: ['reason'],
     registers,
   });
   const policyInfo = new Gauge({
@@ -101,6 +109,7 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
       policyInfo.set({ version }, 1);
       reloadFailed.set(lastReloadFailed ? 1 : 0);
     },
+    refusedToken: (reason) => refusedTokens.inc({ reason }),
     forwarding: (result) => forwardings.inc({ result }),
     finding: (ruleId) => findings.inc({ rule: ruleId }),
     figure: (name, help, read) => {

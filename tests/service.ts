@@ -9,6 +9,7 @@ import { overridePolicy, DEFAULT_POLICY, type Policy } from '../src/core/policy.
 import { RULES } from '../src/core/rules/index.ts';
 import { AuditTrail } from '../src/audit-trail.ts';
 import { createApp } from '../src/http/app.ts';
+import { ANYBODY_MAY, type Auth } from '../src/http/auth/auth.ts';
 import { attachApp, createHttpServer } from '../src/http/server.ts';
 import { createIntake } from '../src/ingest.ts';
 import { createLog } from '../src/log.ts';
@@ -33,9 +34,11 @@ export interface ServiceParts {
   /** What the service takes for the present: an instant. */
   readonly now: string | (() => number);
   readonly policy?: Policy;
+  /** Who may come in; everybody when absent. */
+  readonly auth?: Auth;
 }
 
-export async function startService({ now, policy = DEFAULT_POLICY }: ServiceParts): Promise<Service> {
+export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBODY_MAY }: ServiceParts): Promise<Service> {
   const clock = { nowMs: typeof now === 'string' ? () => Date.parse(now) : now };
   const store = await openSqliteStore(':memory:', { clock });
   const logLines: string[] = [];
@@ -49,6 +52,7 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
     server,
     createApp({
       audit: new AuditTrail({ store, clock, log }),
+      auth,
       intake: (call) => createIntake({ call, store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
       artefacts: [],

@@ -82,7 +82,7 @@ function assess(): fhir4.OperationDefinition {
   ]);
 }
 
-const WHO = `Who says so: a reference or an identifier as valueReference, or as valueString a name of at most ${LONGEST_NAME} characters, which is kept as display. It becomes the author in the Provenance.`;
+const WHO = `Who says so: a reference or an identifier as valueReference, or as valueString a name of at most ${LONGEST_NAME} characters, which is kept as display. It becomes the author in the Provenance. Needed while no token is asked for; with one, the author is the person whom the token names, and who may be left out or must name that person.`;
 
 function decide(): fhir4.OperationDefinition {
   const meanings = DECISION_CODES.map((code) => `${code} (${DECISIONS[code].means})`).join('; ');
@@ -94,7 +94,7 @@ function decide(): fhir4.OperationDefinition {
   return operation({ code: 'decide', resource: 'Observation', on: 'instance', affectsState: true }, naming, [
     parameter('in', 'decision', '1..1', 'code', `One of: ${meanings}.`),
     parameter('in', 'reason', '0..1', 'string', `Why, in at most ${LONGEST_REASON} characters. Needed for ${needing('reason')}.`),
-    parameter('in', 'who', '1..1', 'Element', WHO),
+    parameter('in', 'who', '0..1', 'Element', WHO),
     parameter('in', 'value', '0..1', 'Quantity', `The right value with its unit, whose digits are kept. Needed for ${needing('value')}.`),
     parameter('in', 'subject', '0..1', 'Reference', `The right person: Patient/ID, or an identifier. Needed for ${needing('subject')}.`),
     parameter(
@@ -123,7 +123,7 @@ function claim(): fhir4.OperationDefinition {
   };
   return operation({ code: 'claim', resource: 'Observation', on: 'instance', affectsState: true }, naming, [
     parameter('in', 'subject', '1..1', 'Reference', 'The person, as scanned: Patient/ID, or an identifier with system and value.'),
-    parameter('in', 'who', '1..1', 'Element', WHO),
+    parameter('in', 'who', '0..1', 'Element', WHO),
     parameter('out', 'outcome', '1..1', 'OperationOutcome', 'Every finding for that person.'),
     parameter('out', 'observation', '1..1', 'Observation', 'The reading as it stands now.'),
   ]);
@@ -158,9 +158,9 @@ function recall(): fhir4.OperationDefinition {
     parameter(
       'in',
       'who',
-      '1..1',
+      '0..1',
       'Element',
-      'Who recalls it: valueReference (Practitioner, PractitionerRole, Organization; literal, by identifier or by display) or valueString.',
+      'Who recalls it: valueReference (Practitioner, PractitionerRole, Organization; literal, by identifier or by display) or valueString. Needed while no token is asked for; with one it is the person whom the token names, and who may be left out or must name that person.',
     ),
     parameter('out', 'message', '1..1', 'string', 'What was done, in a sentence.'),
     parameter('out', 'affected', '1..1', 'integer', 'Readings of the scale since then.'),

@@ -67,7 +67,13 @@ export function sendServiceError(res: Response, error: ServiceError): void {
   // RFC 9110 section 15.5.6 asks for Allow; a PUT that may not create can still be read for
   if (status === 405 && !res.hasHeader('Allow')) res.set('Allow', 'GET, HEAD');
   if (retryAfter !== undefined) res.set('Retry-After', String(retryAfter));
+  if (status === 401 || error.challenge !== undefined) res.set('WWW-Authenticate', challengeOf(error));
   sendOutcome(res, status, toServiceOutcome(error));
+}
+
+/** RFC 6750 section 3; no error is named to who showed no token at all. */
+function challengeOf({ challenge }: ServiceError): string {
+  return ['Bearer realm="steelyard"', ...(challenge === undefined ? [] : [challenge])].join(', ');
 }
 
 /** Address of one version of a resource under our own base, never under the request's Host. */

@@ -4,6 +4,7 @@
  */
 import express, { type Express } from 'express';
 import helmet from 'helmet';
+import { identifyCaller } from './auth/door.ts';
 import { answerErrors, nothingHere } from './error-handler.ts';
 import { FHIR_PATH } from '../addresses.ts';
 import { auditCalls } from './audit/audit-calls.ts';
@@ -22,7 +23,7 @@ export function createApp(serving: Serving): Express {
   app.enable('case sensitive routing');
   // queries are parsed by search/query.ts; nested objects made from client names are never wanted
   app.set('query parser', false);
-  app.use(keepNotes(serving), auditCalls(serving), securityHeaders(), checkFirstLines);
+  app.use(keepNotes(serving), auditCalls(serving), securityHeaders(), checkFirstLines, identifyCaller(serving.auth));
   mountOperations(app, serving);
   mountRules(app, serving);
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));

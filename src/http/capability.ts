@@ -5,16 +5,17 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { CANONICAL_BASE } from '../core/terminology.ts';
 import { stringifyExact } from '../core/json.ts';
+import { ROLE_SCOPES } from '../permission.ts';
 import { SERVED, type ServedResource } from './served.ts';
 import { sendFhir } from './answer.ts';
 import type { Handler, Serving } from './serving.ts';
 
-type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt'>;
+type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt' | 'auth'>;
 
 const SOFTWARE_STATEMENT = `${CANONICAL_BASE}/CapabilityStatement/steelyard`;
 
 /** The statement of a running service: instance, address and start. */
-export function capabilityStatement({ baseUrl, version, startedAt }: Identity): fhir4.CapabilityStatement {
+export function capabilityStatement({ baseUrl, version, startedAt, auth }: Identity): fhir4.CapabilityStatement {
   return {
     resourceType: 'CapabilityStatement',
     url: `${CANONICAL_BASE}/CapabilityStatement/steelyard-instance`,
@@ -27,7 +28,7 @@ export function capabilityStatement({ baseUrl, version, startedAt }: Identity): 
     instantiates: [SOFTWARE_STATEMENT],
     software: { name: 'Steelyard', version },
     implementation: { description: 'Body weights, heights and BMI between the scales of a ward and its health record', url: baseUrl },
-    ...capabilities(),
+    ...capabilities(auth.tokens === undefined ? OPEN_TO_ALL : WITH_TOKENS),
   };
 }
 
@@ -47,11 +48,41 @@ export function softwareCapabilities(version: string, date: string): fhir4.Capab
     description: 'What every Steelyard of this version serves. A running one says the same of itself at /fhir/metadata.',
     kind: 'capability',
     software: { name: 'Steelyard', version },
-    ...capabilities(),
+    ...capabilities({ says: 'Whether a token is asked for is a setting of the running service, whose own statement says it.' }),
   };
 }
 
-function capabilities(): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format' | 'rest'> {
+interface Door {
+  readonly says: string;
+  readonly security?: fhir4.CapabilityStatementRestSecurity;
+}
+
+const OPEN_TO_ALL: Door = { says: 'Everybody who reaches the port may call: no token is asked for.' };
+
+const WITH_TOKENS: Door = {
+  says: 'What touches people, readings and scales needs a bearer token.',
+  security: {
+    cors: false,
+    service: [
+      {
+        coding: [
+          {
+            system: 'http://terminology.hl7.org/CodeSystem/restful-security-service',
+            code: 'SMART-on-FHIR',
+            display: 'SMART-on-FHIR',
+          },
+        ],
+      },
+    ],
+    description:
+      'Access tokens (JWT) of one issuer, with SMART scopes of version 1 or 2 for each interaction; in a Bundle for each entry. system/ counts for ' +
+      'every token, user/ for one that names a person; patient/ and scopes with a query do not count. $decide and $claim need ' +
+      `${ROLE_SCOPES.review} and a person, $recall ${ROLE_SCOPES.review} or ${ROLE_SCOPES.operate} and a person, the metrics ${ROLE_SCOPES.operate}. ` +
+      'A gateway may be held to its own scales. Issuer and scopes stand at .well-known/smart-configuration.',
+  },
+};
+
+function capabilities({ says, security }: Door): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format' | 'rest'> {
   return {
     fhirVersion: '4.0.1',
     format: ['application/fhir+json', 'json'],
@@ -60,7 +91,8 @@ function capabilities(): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format
         mode: 'server',
         documentation:
           'Decimal numbers keep their written digits. Every error is an OperationOutcome whose issues name the rule, the element and the remedy. ' +
-          'Everybody who reaches the port may call: no token is asked for.',
+          says,
+        ...(security && { security }),
         resource: SERVED.map(toRestResource),
         interaction: [{ code: 'transaction' }, { code: 'batch' }],
       },

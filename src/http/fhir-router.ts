@@ -7,6 +7,9 @@ import { ServiceError } from '../errors.ts';
 import type { StoredType } from '../ports.ts';
 import { noteAccess, type Access } from './audit/audit-calls.ts';
 import { readAuditEvent, searchAuditEvents } from './audit-events.ts';
+import { guard } from './auth/door.ts';
+import { EACH_ENTRY, needOfInteraction, needOfOperation, OPEN, type Need } from './auth/needs.ts';
+import { readSmartConfiguration } from './auth/smart-configuration.ts';
 import { readArtefact, searchArtefacts } from './artefacts.ts';
 import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
@@ -22,10 +25,11 @@ import { SERVED, type Interaction, type ServedOperation, type ServedResource } f
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
 
-interface Route {
+export interface Route {
   readonly method: 'get' | 'post' | 'put';
   /** Below `/fhir`, as express writes it. */
   readonly path: string;
+  readonly need: Need;
   readonly before: readonly RequestHandler[];
   readonly handle: Handler;
   /** Absent for what reveals nothing of anybody. */
@@ -34,17 +38,24 @@ interface Route {
 
 export function fhirRouter(serving: Serving): Router {
   const router = express.Router({ caseSensitive: true, strict: false });
-  const routes = [...systemRoutes(serving), ...SERVED.flatMap((served) => resourceRoutes(serving, served))];
-  for (const [path, group] of byPath(routes)) {
+  for (const [path, group] of byPath(routesOf(serving))) {
     const route = router.route(path);
     route.all((_req, res, next) => {
       notesOf(res).route = `${FHIR_PATH}${path}`;
       next();
     });
-    for (const { method, before, handle, access } of group) route[method](...(access ? [noteAccess(access)] : []), ...before, handle);
+    for (const { method, need, before, handle, access } of group) {
+      // what is refused at the door is recorded too
+      route[method](...(access ? [noteAccess(access)] : []), guard(serving.auth, need), ...before, handle);
+    }
     refuseOtherMethods(route, group);
   }
   return router;
+}
+
+/** Every route below `/fhir`, with what a caller needs for it. */
+export function routesOf(serving: Serving): Route[] {
+  return [...systemRoutes(serving), ...SERVED.flatMap((served) => resourceRoutes(serving, served))];
 }
 
 /** `_search` and `$…` before `:id`, which would take them for an id. */
@@ -66,8 +77,9 @@ export function refuseOtherMethods(route: ReturnType<Router['route']>, group: re
 
 function systemRoutes(serving: Serving): Route[] {
   return [
-    { method: 'get', path: '/metadata', before: [], handle: readCapabilities(serving) },
-    { method: 'post', path: '/', before: takeJsonBody, handle: takeBundle(serving), access: { interaction: 'batch' } },
+    { method: 'get', path: '/metadata', need: OPEN, before: [], handle: readCapabilities(serving) },
+    { method: 'get', path: '/.well-known/smart-configuration', need: OPEN, before: [], handle: readSmartConfiguration(serving) },
+    { method: 'post', path: '/', need: EACH_ENTRY, before: takeJsonBody, handle: takeBundle(serving), access: { interaction: 'batch' } },
   ];
 }
 
@@ -85,7 +97,9 @@ const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) =>
   recall: recallScale,
 };
 
-function operationRoutes(serving: Serving, { type }: ServedResource, { name, level, methods }: ServedOperation): Route[] {
+function operationRoutes(serving: Serving, { type }: ServedResource, operation: ServedOperation): Route[] {
+  const { name, level, methods } = operation;
+  const need = needOfOperation(operation);
   const place = level === 'type' ? `/${type}` : `/${type}/:id`;
   const handle = OPERATIONS[name](serving);
   // some clients percent-encode the dollar sign, which express takes for another path
@@ -93,6 +107,7 @@ function operationRoutes(serving: Serving, { type }: ServedResource, { name, lev
     methods.map((method): Route => ({
       method,
       path: `${place}/${dollar}${name}`,
+      need,
       before: method === 'post' ? takeJsonBody : [],
       handle,
       access: { interaction: 'operation', event: name, type },
@@ -107,13 +122,14 @@ function interactionRoutes(serving: Serving, served: ServedResource, interaction
 
 function handlersOf(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
   const { type } = served;
-  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, before: [], handle });
+  const need = needOfInteraction(served, interaction);
+  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, need, before: [], handle });
   switch (interaction) {
     case 'create':
-      return [{ method: 'post', path: `/${type}`, before: takeJsonBody, handle: createObservation(serving) }];
+      return [{ method: 'post', path: `/${type}`, need, before: takeJsonBody, handle: createObservation(serving) }];
     case 'update': {
       const handle = served.kind === 'registry' ? putRegistry(serving, served.type) : correctObservation(serving);
-      return [{ method: 'put', path: `/${type}/:id`, before: takeJsonBody, handle }];
+      return [{ method: 'put', path: `/${type}/:id`, need, before: takeJsonBody, handle }];
     }
     case 'read':
       return [get(`/${type}/:id`, readHandler(serving, served))];
@@ -123,7 +139,7 @@ function handlersOf(serving: Serving, served: ServedResource, interaction: Inter
       return isVersioned(served) ? [get(`/${type}/:id/_history`, readStoredHistory(serving, served.type))] : [];
     case 'search-type': {
       const handle = searchHandler(serving, served);
-      return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, before: takeFormBody, handle }];
+      return [get(`/${type}`, handle), { method: 'post', path: `/${type}/_search`, need, before: takeFormBody, handle }];
     }
   }
 }

@@ -4,6 +4,7 @@
 import { isJsonObject, parseExactJson } from '../core/json.ts';
 import { personFor } from '../ingest/survivor.ts';
 import type { ObservationSearch, Store, StoredResource } from '../ports.ts';
+import { refuseTokenIn } from './auth/bearer.ts';
 import { sendFhir } from './answer.ts';
 import { readFormBody } from './body.ts';
 import { preferencesOf } from './negotiation.ts';
@@ -17,7 +18,9 @@ const MOST_NAMESAKES = 50;
 
 /** Parameters of the URL and, for a search by POST, of the form, as R4 http 3.1.0.9 has it. */
 export function searchParametersOf(req: Request): QueryParameter[] {
-  return parseQuery([queryOf(req.originalUrl), readFormBody(req)].filter((part) => part !== '').join('&'));
+  const parameters = parseQuery([queryOf(req.originalUrl), readFormBody(req)].filter((part) => part !== '').join('&'));
+  refuseTokenIn(parameters);
+  return parameters;
 }
 
 export function searchObservations({ store, baseUrl }: Pick<Serving, 'store' | 'baseUrl'>): Handler {

@@ -2,6 +2,8 @@
  * `/health/live`, `/health/ready`, `/metrics`: for those who run the service.
  */
 import type { Express } from 'express';
+import { guard } from './auth/door.ts';
+import { OPEN, TO_OPERATE } from './auth/needs.ts';
 import { refuseOtherMethods } from './fhir-router.ts';
 import { notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
@@ -35,7 +37,7 @@ export function mountOperations(app: Express, serving: Serving): void {
       notesOf(res).route = path;
       next();
     });
-    route.get(handle);
+    route.get(guard(serving.auth, path === '/metrics' ? TO_OPERATE : OPEN), handle);
     refuseOtherMethods(route, [{ method: 'get' }]);
   }
 }

@@ -2,10 +2,12 @@
  * A scale that was found wrong: `$affected` lists what it measured since a time, `$recall` marks it.
  */
 import type * as fhir4 from 'fhir/r4.js';
+import { namesPerson } from '../caller.ts';
 import { parseDateTime, type Effective } from '../core/fhir-time.ts';
 import { isJsonObject, stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError } from '../errors.ts';
 import type { Recalled, RecallOrder } from '../ingest.ts';
+import { notYourself } from '../ingest/parameters.ts';
 import type { StoredResource } from '../ports.ts';
 import { sendFhir } from './answer.ts';
 import { readJsonBody } from './body.ts';
@@ -56,8 +58,9 @@ export function affectedByScale({ intake, baseUrl }: Serving): Handler {
 export function recallScale({ intake }: Serving): Handler {
   return async (req, res) => {
     const id = idOf(req);
-    const order = orderIn(bodyParameters(req));
-    sendFhir(res, { status: 200, text: stringifyExact(toParameters(await intake(callOf(res)).recall(id, order), order)) });
+    const call = callOf(res);
+    const order = orderIn(bodyParameters(req), call.caller.person);
+    sendFhir(res, { status: 200, text: stringifyExact(toParameters(await intake(call).recall(id, order), order)) });
   };
 }
 
@@ -105,7 +108,8 @@ function sinceIn(given: Given): Effective {
   return since;
 }
 
-function orderIn(given: Given): RecallOrder {
+/** @param person who is logged in, and recalls it */
+function orderIn(given: Given, person: fhir4.Reference | undefined): RecallOrder {
   given.allow(['since', 'action', 'reason', 'who']);
   const since = sinceIn(given);
   const action = given.text('action');
@@ -114,7 +118,12 @@ function orderIn(given: Given): RecallOrder {
   const reason = given.text('reason').trim();
   if (reason.length > LONGEST_REASON)
     throw new ServiceError('ERR_BAD_VALUE', `reason may have at most ${LONGEST_REASON} characters.`, given.at('reason'));
-  return { since, action, reason, who: whoIn(given) };
+  return { since, action, reason, who: person === undefined ? whoIn(given) : onlyNaming(person, given) };
+}
+
+function onlyNaming(person: fhir4.Reference, given: Given): fhir4.Reference {
+  if (given.has('who') && !namesPerson(whoIn(given), person)) throw notYourself(given.at('who').expression);
+  return person;
 }
 
 /** A Reference of which only what names somebody is kept, or a name as text. */

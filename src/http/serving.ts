@@ -6,6 +6,7 @@ import type { AuditTrail } from '../audit-trail.ts';
 import type { RulePassport } from '../core/finding.ts';
 import type { Call } from '../caller.ts';
 import type { Intake } from '../ingest.ts';
+import type { Auth } from './auth/auth.ts';
 import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
 import type { PolicyInForce } from '../policy-in-force.ts';
@@ -25,6 +26,8 @@ export interface PublishedArtefact {
 }
 
 export interface Serving {
+  /** Who may come in. */
+  readonly auth: Auth;
   /** The use case, for one call. */
   readonly intake: (call: Call) => Intake;
   readonly store: Store;

@@ -10,12 +10,14 @@ import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
 import { recorded, type Undertaking } from './audit.ts';
+import { requireInteraction } from '../permission.ts';
 import { refused, type BundleAnswer, type Taken } from './answer.ts';
 import { StoreUnavailable, type Store, type StoreWriter } from '../ports.ts';
 import { at, faultInEntry, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
 import { conformCorrection, correctReading, createReading, type ReadingWork } from './reading.ts';
 import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
+import { checkMaySend } from './senders.ts';
 
 /** More entries than this hold up everybody else; send several Bundles. */
 export const MOST_ENTRIES = 1000;
@@ -73,6 +75,17 @@ function readEntry(raw: JsonValue, index: number): Entry | readonly Finding[] {
   return conformed.findings.map((one) => ({ ...one, expression: one.expression.replace('Bundle.entry[0]', `Bundle.entry[${index}]`) }));
 }
 
+/** An entry needs what a call of its own would need. @throws ServiceError ERR_FORBIDDEN */
+function checkPermission({ request, index }: Entry, { call }: BundleWork): void {
+  if (call === undefined) return;
+  const { expression } = at(index, 'request');
+  if (request.kind === 'registry') requireInteraction(call.caller, request.type, 'u', expression);
+  else {
+    requireInteraction(call.caller, 'Observation', request.kind === 'create' ? 'c' : 'u', expression);
+    checkMaySend({ call }, at(index, 'resource.device').expression);
+  }
+}
+
 async function takeBatch<Raw extends JsonValue>(
   raw: readonly Raw[],
   read: (raw: Raw, index: number) => Entry | readonly Finding[],
@@ -85,6 +98,7 @@ async function takeBatch<Raw extends JsonValue>(
       try {
         const entry = read(one, index);
         if ('request' in entry) {
+          checkPermission(entry, work);
           entries.push(entry);
           return;
         }
@@ -152,6 +166,7 @@ class TransactionFailed extends Error {
 
 async function takeTransaction(raw: readonly JsonObject[], undertaking: Undertaking, work: BundleWork): Promise<BundleAnswer> {
   const entries = raw.map(toEntry);
+  for (const entry of entries) checkPermission(entry, work);
   refuseSameTargets(entries);
   try {
     const { answers } = await work.store.write((writer) =>

@@ -105,13 +105,13 @@ interface Found {
 }
 
 async function find(reader: StoreReader, pointer: Pointer, knownBases: readonly string[]): Promise<Found> {
-  const id = await deviceId(reader, pointer, knownBases);
+  const id = await deviceIdBehind(reader, pointer, knownBases);
   const stored = id === undefined ? undefined : await reader.current('Device', id);
   return { ...(id !== undefined && { id }), ...(stored && { stored }) };
 }
 
 /** The Device behind a reference: itself, the source of a DeviceMetric, or the one with the identifier. */
-async function deviceId(reader: StoreReader, pointer: Pointer, knownBases: readonly string[]): Promise<string | undefined> {
+export async function deviceIdBehind(reader: StoreReader, pointer: Pointer, knownBases: readonly string[]): Promise<string | undefined> {
   if (pointer.kind === 'logical') {
     const [id, another] = await reader.idsByIdentifier('Device', pointer, 2);
     return another === undefined ? id : undefined;
@@ -121,6 +121,6 @@ async function deviceId(reader: StoreReader, pointer: Pointer, knownBases: reado
   const metric = pointer.type === 'DeviceMetric' ? await reader.current('DeviceMetric', pointer.id) : undefined;
   if (metric === undefined) return undefined;
   const source = pointerOf((treeOf(metric) as unknown as Exact<fhir4.DeviceMetric>).source, knownBases);
-  if (source.kind === 'logical') return deviceId(reader, source, knownBases);
+  if (source.kind === 'logical') return deviceIdBehind(reader, source, knownBases);
   return source.kind === 'literal' && source.type === 'Device' ? source.id : undefined;
 }

@@ -9,6 +9,7 @@ import { DECISION_CODES, DECISIONS, type DecisionRequest } from '../core/decisio
 import { explainFinding } from '../core/finding.ts';
 import { isJsonObject, type Exact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { pointerOf } from '../core/pointers.ts';
+import { namesPerson } from '../caller.ts';
 import { ServiceError } from '../errors.ts';
 
 export const LONGEST_REASON = 500;
@@ -20,8 +21,11 @@ export interface ClaimRequest {
   readonly who: fhir4.Reference;
 }
 
-/** @throws ServiceError ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED */
-export function parseDecision(parsed: JsonValue, knownBases: readonly string[]): DecisionRequest {
+/**
+ * @param person who is logged in
+ * @throws ServiceError ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED, ERR_FORBIDDEN (somebody else is named)
+ */
+export function parseDecision(parsed: JsonValue, knownBases: readonly string[], person?: fhir4.Reference): DecisionRequest {
   const given = new GivenParameters(parsed, ['decision', 'reason', 'who', 'value', 'subject'], knownBases);
   const code = given.choice('decision', DECISION_CODES);
   const { needs, takes } = DECISIONS[code];
@@ -34,18 +38,18 @@ export function parseDecision(parsed: JsonValue, knownBases: readonly string[]):
   const subject = given.person('subject');
   return {
     code,
-    who: given.who('who'),
+    who: given.actor('who', person),
     ...(reason !== undefined && { reason }),
     ...(value && { value }),
     ...(subject && { subject }),
   };
 }
 
-/** @throws ServiceError ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED */
-export function parseClaim(parsed: JsonValue, knownBases: readonly string[]): ClaimRequest {
+/** As `parseDecision`. */
+export function parseClaim(parsed: JsonValue, knownBases: readonly string[], person?: fhir4.Reference): ClaimRequest {
   const given = new GivenParameters(parsed, ['subject', 'who'], knownBases);
   given.require('subject', "The parameter subject is missing. Scan the person's identifier and send it.");
-  return { subject: given.person('subject') as Exact<fhir4.Reference>, who: given.who('who') };
+  return { subject: given.person('subject') as Exact<fhir4.Reference>, who: given.actor('who', person) };
 }
 
 /** Where a parameter stands, for the caller to find it. */
@@ -53,6 +57,17 @@ export function placeOf(parsed: JsonValue, name: string): string {
   const list = isJsonObject(parsed) && Array.isArray(parsed['parameter']) ? parsed['parameter'] : [];
   const index = list.findIndex((item) => isJsonObject(item) && item['name'] === name);
   return index < 0 ? 'Parameters.parameter' : `Parameters.parameter[${index}]`;
+}
+
+/** Nobody decides in the name of somebody else. */
+export function notYourself(expression: string): ServiceError {
+  return new ServiceError(
+    'ERR_FORBIDDEN',
+    'It is recorded for the person whom the token names, and for nobody else. Leave the parameter who out.',
+    {
+      expression,
+    },
+  );
 }
 
 const STAFF = new Set(['Practitioner', 'PractitionerRole', 'RelatedPerson', 'Patient', 'Device', 'Organization']);
@@ -122,8 +137,15 @@ class GivenParameters {
     throw this.#wrong(name, `The parameter ${name} must name a Patient: Patient/ID, or an identifier with system and value.`);
   }
 
-  /** Whoever decided: a reference, an identifier, or a name alone. */
-  who(name: string): fhir4.Reference {
+  /** Whoever decided: the person who is logged in, where somebody is, whom the request may name too. */
+  actor(name: string, person: fhir4.Reference | undefined): fhir4.Reference {
+    if (person === undefined) return this.#who(name);
+    if (this.#parts.has(name) && !namesPerson(this.#who(name), person)) throw notYourself(placeOf(this.#parsed, name));
+    return person;
+  }
+
+  /** A reference, an identifier, or a name alone. */
+  #who(name: string): fhir4.Reference {
     this.require(
       name,
       `The parameter ${name} is missing. Say who decided: a reference or identifier as valueReference, or a name as valueString.`,

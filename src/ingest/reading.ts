@@ -1,5 +1,6 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
 import { isDeepStrictEqual } from 'node:util';
+import type { Call } from '../caller.ts';
 import { conformObservation } from '../core/conform.ts';
 import { DECISIONS } from '../core/decision.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
@@ -20,9 +21,12 @@ import { loadContext, type Surroundings } from './context.ts';
 import { othersOnTheScale } from './others-on-scale.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
 import { additionsTo, record } from './record.ts';
+import { checkScaleBefore, checkScaleOf } from './senders.ts';
 import { treeOf } from './stored-tree.ts';
 
 export interface ReadingWork extends Surroundings {
+  /** The call that is served; absent for what the service does of its own. */
+  readonly call?: Call;
   readonly forwards: boolean;
   /** Told the key of whom a reading is being stored for; may not be stored yet, or ever. */
   readonly onPerson?: (key: string) => void;
@@ -108,10 +112,15 @@ export async function createReading(
   ifNoneExist: Required<Token> | undefined,
   work: ReadingWork,
 ): Promise<Taken> {
+  await checkScaleOf(writer, observation, work);
   if (ifNoneExist) {
     const [match, another] = await writer.idsByIdentifier('Observation', ifNoneExist, 2);
     if (another !== undefined) return refused([finding(severalMatches)], work);
-    if (match !== undefined) return settle(writer, existing(await resendOf(writer, match)), work);
+    if (match !== undefined) {
+      const resend = await resendOf(writer, match);
+      await checkScaleBefore(writer, resend.resource, work);
+      return settle(writer, existing(resend), work);
+    }
   }
   const judgement = await judgeNew(writer, observation, id, work);
   const isBmi = codedMeasure(observation)?.of === 'bmi';
@@ -127,6 +136,7 @@ export async function correctReading(
   ifMatchVersion: number,
   work: ReadingWork,
 ): Promise<Taken> {
+  await checkScaleOf(writer, observation, work);
   const current = await writer.current('Observation', id);
   if (current === undefined) {
     throw new ServiceError(
@@ -134,6 +144,7 @@ export async function correctReading(
       'No reading is stored under this id, and ids are given by the service; send a new reading with POST.',
     );
   }
+  await checkScaleBefore(writer, current, work);
   if (current.version !== ifMatchVersion) {
     throw new ServiceError(
       'ERR_VERSION_CONFLICT',

@@ -4,6 +4,7 @@
  * replaces gives its readings up to that one, and the BMI of both are derived anew.
  */
 import type * as fhir4 from 'fhir/r4.js';
+import type { Call } from '../caller.ts';
 import { conformResource } from '../core/conform.ts';
 import { consequences } from '../core/serial/consequences.ts';
 import { identifierTokens } from '../core/facts.ts';
@@ -19,6 +20,7 @@ import { loadPersonByKey, type Surroundings } from './context.ts';
 import { ownerOf, registryReferences } from './devices.ts';
 import { rememberForms } from './identity.ts';
 import { recordConsequences } from './record.ts';
+import { checkMayRegister } from './senders.ts';
 import { treeOf } from './stored-tree.ts';
 import { leadsTo, personFor, survivorOf } from './survivor.ts';
 
@@ -28,6 +30,7 @@ export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 export type ExpectedVersion = number | 'none';
 
 interface RegistryWork extends Surroundings {
+  readonly call?: Call;
   readonly forwards: boolean;
 }
 
@@ -49,6 +52,7 @@ export async function putRegistry(
     throw new ServiceError('ERR_BAD_VALUE', `The id in the body is not the id in the address; make them equal.`, {
       expression: `${type}.id`,
     });
+  await checkMayRegister(writer, type, id, resource, work);
   const before = await writer.current(type, id);
   if (expected !== undefined && (before?.version ?? 'none') !== expected) {
     throw new ServiceError(

@@ -6,6 +6,7 @@ import { createApp } from '../../src/http/app.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
 import { AuditTrail } from '../../src/audit-trail.ts';
 import { createLog } from '../../src/log.ts';
+import { ANYBODY_MAY } from '../../src/http/auth/auth.ts';
 import { createMetrics } from '../../src/metrics.ts';
 import type { ExampleRequest } from '../../src/rule-examples.ts';
 import type { Answered, Parts } from './call.ts';
@@ -39,6 +40,7 @@ export async function sendText(request: Extract<ExampleRequest, { readonly text:
 function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeof createApp> {
   const log = createLog('error', { write: () => undefined });
   return createApp({
+    auth: ANYBODY_MAY,
     intake: () => intake,
     store,
     audit: new AuditTrail({ store, clock, log }),

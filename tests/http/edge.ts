@@ -11,6 +11,7 @@ import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import { RULES } from '../../src/core/rules/index.ts';
 import { AuditTrail } from '../../src/audit-trail.ts';
 import { createApp } from '../../src/http/app.ts';
+import { ANYBODY_MAY } from '../../src/http/auth/auth.ts';
 import { attachApp, createHttpServer } from '../../src/http/server.ts';
 import type { Serving } from '../../src/http/serving.ts';
 import type { Intake } from '../../src/ingest.ts';
@@ -78,6 +79,7 @@ export async function startEdge(
   attachApp(
     server,
     createApp({
+      auth: ANYBODY_MAY,
       intake: () => scriptedIntake(parts.intake ?? {}),
       store,
       audit: new AuditTrail({ store, clock: CLOCK, log }),

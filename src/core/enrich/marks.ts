@@ -38,6 +38,9 @@ const STANDING_EXTENSIONS: ReadonlySet<string> = new Set([
   OURS.movedFromExtension,
 ]);
 
+/** What this service says of its decisions stands in a Provenance; on a reading it could only be forged. */
+const SAID_ELSEWHERE: ReadonlySet<string> = new Set([OURS.decisionExtension, OURS.enrichmentExtension, OURS.policyVersionExtension]);
+
 /**
  * Removes what a sender may not say: our identifier, our tags, the marks of a standing. A
  * correction of a reading that we hold gets back the status that its sender gave it.
@@ -46,7 +49,7 @@ export function withoutServiceMarks(observation: ExactObservation, { replaces }:
   const { identifier, meta, extension, ...rest } = observation;
   const identifiers = identifier?.filter(({ system }) => system !== OURS.observationIdentifier) ?? [];
   const tags = meta?.tag?.filter(({ system }) => system !== OURS.tagSystem) ?? [];
-  const extensions = extension?.filter(({ url }) => !STANDING_EXTENSIONS.has(url)) ?? [];
+  const extensions = extension?.filter(({ url }) => !STANDING_EXTENSIONS.has(url) && !SAID_ELSEWHERE.has(url)) ?? [];
   const { tag: _tag, versionId: _versionId, lastUpdated: _lastUpdated, ...otherMeta } = meta ?? {};
   const cleanMeta = { ...otherMeta, ...(tags.length > 0 && { tag: tags }) };
   const status = replaces?.held ? restoredStatus(observation) : observation.status;

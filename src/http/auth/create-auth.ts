@@ -1,0 +1,65 @@
+/**
+ * Builds the door from the settings: key set, verifier, and what the gateways file says of a client.
+ */
+import type { Caller } from '../../caller.ts';
+import type { Gateways } from '../../gateways.ts';
+import { hasRole } from '../../permission.ts';
+import type { Clock } from '../../ports.ts';
+import type { Auth } from './auth.ts';
+import { KeySet, type KeySetEvent } from './key-set.ts';
+import { fileKeys, urlKeys } from './key-sources.ts';
+import { RefusedToken, type Reason } from './refused-token.ts';
+import { TokenVerifier } from './token-verifier.ts';
+
+export interface TokenSettings {
+  /** URL or path. */
+  readonly jwks: string;
+  readonly issuer: string;
+  readonly audience: string;
+}
+
+interface Surroundings {
+  readonly clock: Clock;
+  /** The gateways file in force; asked for at each call. */
+  readonly gateways: () => Gateways | undefined;
+  readonly onKeys?: (event: KeySetEvent) => void;
+  readonly onRefused?: (reason: Reason) => void;
+}
+
+/** The key file cannot be used. */
+export class KeyFileError extends Error {}
+
+/**
+ * @throws KeyFileError when keys are to come from a file that is not there or holds none. A key
+ *   server that is down is no reason not to start: tokens are answered 503 until it is back.
+ */
+export async function createAuth({ jwks, issuer, audience }: TokenSettings, surroundings: Surroundings): Promise<Auth> {
+  const { clock, gateways, onKeys, onRefused = () => undefined } = surroundings;
+  const isUrl = /^https?:\/\//i.test(jwks);
+  const keys = new KeySet(isUrl ? urlKeys(jwks) : fileKeys(jwks), clock, onKeys);
+  if (isUrl) void keys.load().catch(() => undefined);
+  else
+    await keys.load().catch((cause: unknown) => {
+      throw new KeyFileError('names a file that cannot be read, or that holds no set of public keys (JWK set)', { cause });
+    });
+  const verifier = new TokenVerifier(keys, clock, { issuer, audience });
+  const holderOf = async (token: string): Promise<Caller> => {
+    try {
+      return withDevices(await verifier.verify(token), gateways());
+    } catch (error) {
+      if (error instanceof RefusedToken) onRefused(error.reason);
+      throw error;
+    }
+  };
+  return { tokens: { holderOf, issuer, ...(isUrl && { keysUrl: jwks }) } };
+}
+
+/**
+ * A client may send for the scales that the file gives it, and for none when the file does not know
+ * it. People who review are not held to scales.
+ */
+export function withDevices(caller: Caller & { readonly client: string }, gateways: Gateways | undefined): Caller {
+  const isReviewer = caller.user !== undefined && hasRole(caller, 'review');
+  if (gateways === undefined || isReviewer) return caller;
+  return { ...caller, devices: new Set(gateways.get(caller.client)?.devices ?? []) };
+}
