@@ -42,6 +42,9 @@ const NEEDS: Readonly<Record<string, string>> = {
   'get /Provenance/:id': 'Provenance.r',
   'get /Provenance': 'Provenance.s',
   'post /Provenance/_search': 'Provenance.s',
+  'get /AuditEvent/:id': 'AuditEvent.r',
+  'get /AuditEvent': 'AuditEvent.s',
+  'post /AuditEvent/_search': 'AuditEvent.s',
   ...Object.fromEntries(
     ['StructureDefinition', 'ValueSet', 'CodeSystem', 'ConceptMap', 'OperationDefinition', 'CapabilityStatement'].flatMap((type) => [
       [`get /${type}/:id`, 'nothing'],
@@ -214,7 +217,7 @@ describe('what is published of the door', () => {
     });
     expect(scopesServed()).toEqual([
       ...['system', 'user'].flatMap((level) =>
-        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs'].map((rest) => `${level}/${rest}`),
+        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs', 'AuditEvent.rs'].map((rest) => `${level}/${rest}`),
       ),
       'steelyard/review',
       'steelyard/operate',
