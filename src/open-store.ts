@@ -15,6 +15,7 @@ import { openSqliteStore } from './store/sqlite.ts';
 import { migrateSqlite } from './store/sqlite-migrate.ts';
 
 export { CopyRefused } from './store/copy.ts';
+export { BackupRefused, backupSqlite, restoreSqlite, type BackupReport } from './store/sqlite-backup.ts';
 export { StoreNotOpened } from './store/store-not-opened.ts';
 
 export interface StoreOptions {

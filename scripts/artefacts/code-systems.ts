@@ -90,10 +90,12 @@ export function codeSystems(): fhir4.CodeSystem[] {
     ),
     codeSystem(OURS.tagSystem, 'Handling', 'Tags in meta.tag that say how this service handles a reading.', [
       { code: HELD_TAG.code, display: HELD_TAG.display },
-      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG, IN_DOUBT_TAG, ESTIMATED_TAG, READ_FROM_EHR_TAG].map(({ code, display }) => ({
-        code,
-        display,
-      })),
+      ...[COARSE_TAG, REPEAT_TAG, WEIGH_AGAIN_TAG, UNASSIGNED_TAG, IN_DOUBT_TAG, ESTIMATED_TAG, READ_FROM_EHR_TAG].map(
+        ({ code, display }) => ({
+          code,
+          display,
+        }),
+      ),
     ]),
     codeSystem(
       OURS.auditEventSystem,

@@ -2,7 +2,7 @@
 import { loadConfig, isPostgresUrl } from '../config.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { StoreNotOpened } from '../open-store.ts';
-import { backupSqlite, BackupRefused, restoreSqlite, type BackupReport } from '../store/sqlite-backup.ts';
+import { backupSqlite, BackupRefused, restoreSqlite, type BackupReport } from '../open-store.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** Throws CommandFailed when the store is PostgreSQL, or the copy cannot be made. */

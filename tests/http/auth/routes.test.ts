@@ -217,7 +217,9 @@ describe('what is published of the door', () => {
     });
     expect(scopesServed()).toEqual([
       ...['system', 'user'].flatMap((level) =>
-        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs', 'AuditEvent.rs'].map((rest) => `${level}/${rest}`),
+        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs', 'AuditEvent.rs'].map(
+          (rest) => `${level}/${rest}`,
+        ),
       ),
       'steelyard/review',
       'steelyard/operate',
