@@ -17,6 +17,8 @@ describe('the help', () => {
     ['outbox', ['list']],
     ['outbox', ['retry']],
     ['outbox', ['discard']],
+    ['migrate', []],
+    ['copy', []],
     ['rules', []],
     ['explain', []],
     ['policy', []],
@@ -32,7 +34,7 @@ describe('the help', () => {
 
   test('of the whole names every command and says what comes first', async () => {
     const { exitCode, stdout } = await steelyard(['--help']);
-    for (const command of ['serve', 'check', 'simulate', 'outbox', 'rules', 'explain', 'policy'])
+    for (const command of ['serve', 'check', 'simulate', 'outbox', 'migrate', 'copy', 'rules', 'explain', 'policy'])
       expect(stdout).toMatch(new RegExp(`^  ${command} `, 'm'));
     expect(stdout.replaceAll('\n', ' ')).toContain('Clinical judgement, local policy and licensed practice come first.');
     expect(exitCode).toBe(0);
