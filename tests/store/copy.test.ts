@@ -23,7 +23,7 @@ let file: string;
 let place: PassingStore;
 
 beforeEach(async () => {
-  folder = mkdtempSync(join(tmpdir(), 'steelyard-copy-'));
+  folder = mkdtempSync(join(tmpdir(), 'harbourlight-copy-'));
   file = join(folder, 'ward.db');
   place = await passingStore();
 });
