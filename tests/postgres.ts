@@ -59,8 +59,11 @@ export async function startPostgres(): Promise<Postgres> {
     const port = await freePort();
     const start = (): Promise<ChildProcess> => startServer(programs.postgres, join(folder, 'data'), port, account);
     let server: ChildProcess | undefined = await start();
-    const killAtExit = (): void => void server?.kill('SIGQUIT');
-    process.once('exit', killAtExit);
+    const endWithProcess = (): void => {
+      server?.kill('SIGQUIT');
+      rmSync(folder, { recursive: true, force: true, maxRetries: 5 });
+    };
+    process.once('exit', endWithProcess);
     const halt = async (): Promise<void> => {
       if (server === undefined) return;
       const exited = once(server, 'exit');
@@ -77,7 +80,7 @@ export async function startPostgres(): Promise<Postgres> {
       },
       async stop() {
         await halt();
-        process.off('exit', killAtExit);
+        process.off('exit', endWithProcess);
         rmSync(folder, { recursive: true, force: true });
       },
     };

@@ -56,12 +56,13 @@ function addHolds(program: Command, terminal: Terminal): void {
   const hold = program
     .command('hold')
     .description('people of whom nothing may be removed')
-    .addHelpText('after', '\nExample:\n  steelyard hold add Patient/ada-invented --reason "court order 12"');
+    .addHelpText('after', '\nExample:\n  steelyard hold list');
   hold
     .command('add')
     .description('remove nothing of a person until the hold is released')
     .argument('<person>', 'key of the person: Patient/ada-invented')
     .requiredOption('--reason <text>', 'why, kept with the hold; name no patient')
+    .addHelpText('after', '\nExample:\n  steelyard hold add Patient/ada-invented --reason "court order 12"')
     .action(async (person: string, { reason }: { reason: string }) => {
       process.exitCode = await (await import('./purge.ts')).addHold(person, reason, terminal);
     });
@@ -69,12 +70,14 @@ function addHolds(program: Command, terminal: Terminal): void {
     .command('release')
     .description('let a person be removed again')
     .argument('<person>', 'key of the person')
+    .addHelpText('after', '\nExample:\n  steelyard hold release Patient/ada-invented')
     .action(async (person: string) => {
       process.exitCode = await (await import('./purge.ts')).releaseHold(person, terminal);
     });
   hold
     .command('list', { isDefault: true })
     .description('show who is on hold and why')
+    .addHelpText('after', '\nExample:\n  steelyard hold list')
     .action(async () => {
       process.exitCode = await (await import('./purge.ts')).listHolds(terminal);
     });

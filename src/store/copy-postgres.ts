@@ -1,7 +1,7 @@
 /** A PostgreSQL database as one end of a copy. */
 import type { Kysely } from 'kysely';
 import { sql } from 'kysely';
-import type { CopyEnd } from './copy.ts';
+import { PRIMARY_KEYS, type CopyEnd } from './copy.ts';
 import { connect, PATIENT, toPostgresStatements } from './postgres.ts';
 import { withNul } from './postgres-pool.ts';
 import type { StoreSchema } from './schema.ts';
@@ -43,6 +43,9 @@ function endAt(db: Kysely<StoreSchema>): CopyEnd {
     async setLastNumber(table, column, last) {
       // a sequence that has given nothing yet starts at 1 anyway
       if (last > 0) await sql`select setval(pg_get_serial_sequence(${table}, ${column}), ${last})`.execute(db);
+    },
+    async settle() {
+      for (const table of Object.keys(PRIMARY_KEYS)) await sql`analyze ${sql.table(table)}`.execute(db);
     },
   };
 }

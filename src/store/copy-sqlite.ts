@@ -70,5 +70,6 @@ function endAt(db: Kysely<StoreSchema>, database: Database.Database): CopyEnd {
       database.prepare('delete from sqlite_sequence where name = ?').run(table);
       database.prepare('insert into sqlite_sequence (name, seq) values (?, ?)').run(table, last);
     },
+    settle: () => undefined,
   };
 }

@@ -50,6 +50,8 @@ export interface CopyEnd {
   lastNumbers(): Eventually<ReadonlyMap<string, number>>;
   /** Numbers go on behind this one. */
   setLastNumber(table: string, column: string, last: number): Eventually<void>;
+  /** What the planner must be told of so many new rows. */
+  settle(): Eventually<void>;
 }
 
 export interface CopiedTable {
@@ -86,6 +88,7 @@ export async function copyTables(source: CopyEnd, target: CopyEnd, nowMs: number
     const [column] = PRIMARY_KEYS[table as Table];
     if (column !== undefined) await target.setLastNumber(table, column, last);
   }
+  await target.settle();
   return copied;
 }
 

@@ -16,6 +16,8 @@ export interface Migration {
   readonly statements: readonly string[];
   /** As PostgreSQL takes them, where `postgres-ddl.ts` cannot say it from `statements`. */
   readonly postgres?: readonly string[];
+  /** What PostgreSQL's planner is told to count besides (`create statistics`); SQLite has no such thing. */
+  readonly postgresStatistics?: readonly string[];
 }
 
 /** What of a migration a database is given. */

@@ -87,8 +87,8 @@ export async function migratePostgres(url: string, nowMs: number): Promise<reado
   });
 }
 
-export function toPostgresStatements({ statements, postgres }: Migration): readonly string[] {
-  return postgres ?? statements.map(toPostgresDdl);
+export function toPostgresStatements({ statements, postgres, postgresStatistics = [] }: Migration): readonly string[] {
+  return [...(postgres ?? statements.map(toPostgresDdl)), ...postgresStatistics];
 }
 
 async function refuseOtherEncodings(db: Kysely<StoreSchema>): Promise<void> {

@@ -20,6 +20,15 @@ describe('the help', () => {
     ['audit', []],
     ['audit', ['verify']],
     ['audit', ['head']],
+    ['migrate', []],
+    ['copy', []],
+    ['backup', []],
+    ['restore', []],
+    ['purge', []],
+    ['hold', []],
+    ['hold', ['add']],
+    ['hold', ['release']],
+    ['hold', ['list']],
     ['rules', []],
     ['explain', []],
     ['policy', []],
@@ -35,7 +44,22 @@ describe('the help', () => {
 
   test('of the whole names every command and says what comes first', async () => {
     const { exitCode, stdout } = await steelyard(['--help']);
-    for (const command of ['serve', 'check', 'simulate', 'outbox', 'audit', 'rules', 'explain', 'policy'])
+    for (const command of [
+      'serve',
+      'check',
+      'simulate',
+      'outbox',
+      'audit',
+      'migrate',
+      'copy',
+      'backup',
+      'restore',
+      'purge',
+      'hold',
+      'rules',
+      'explain',
+      'policy',
+    ])
       expect(stdout).toMatch(new RegExp(`^  ${command} `, 'm'));
     expect(stdout.replaceAll('\n', ' ')).toContain('Clinical judgement, local policy and licensed practice come first.');
     expect(exitCode).toBe(0);

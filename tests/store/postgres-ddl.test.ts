@@ -60,7 +60,8 @@ describe('a statement written for SQLite', () => {
   });
 
   test('that a migration gives for PostgreSQL itself is taken in place of the others', () => {
-    expect(toPostgresStatements({ number: 1, name: 'x', statements: ['pragma x'], postgres: ['select 1'] })).toEqual(['select 1']);
+    const statements = { statements: ['pragma x'], postgres: ['select 1'], postgresStatistics: ['create statistics s on (+x) from a'] };
+    expect(toPostgresStatements({ number: 1, name: 'x', ...statements })).toEqual(['select 1', 'create statistics s on (+x) from a']);
   });
 
   test('is known in every migration', () => {
