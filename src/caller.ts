@@ -17,6 +17,8 @@ export interface Call {
   /** `X-Request-Id` of the caller, or ours. */
   readonly requestId: string;
   readonly caller: Caller;
+  /** W3C Trace Context of our work on it, while calls are traced. */
+  readonly traceParent?: string;
 }
 
 /** Whoever reaches the port, while `STEELYARD_AUTH=none`. */

@@ -5,8 +5,9 @@ import { randomUUID } from 'node:crypto';
 import { once } from 'node:events';
 import type { Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
+import { dirname } from 'node:path';
 import { loadArtefacts } from './artefacts.ts';
-import { ConfigError, type Config } from './config.ts';
+import { ConfigError, isPostgresUrl, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
@@ -83,7 +84,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const { config, clock, log, policy, growth } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
-  const metrics = createMetrics(store, clock);
+  const metrics = createMetrics(store, clock, isPostgresUrl(config.database) ? {} : { storeFolder: dirname(config.database) });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
   const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
@@ -140,6 +141,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
 }
 
 function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+  metrics.forwardingPaused(false);
   return new ForwardWorker({
     outbox: store.outbox,
     read: store.read,
@@ -148,7 +150,12 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
     log: log.forwarding,
     random: Math.random,
     events: {
-      sent: () => metrics.forwarding('sent'),
+      sent: ({ queuedAt }) => {
+        metrics.forwarding('sent');
+        metrics.delivered(queuedAt);
+      },
+      paused: (isPaused) => metrics.forwardingPaused(isPaused),
+      readBack: (result) => metrics.readBack(result),
       postponed: () => metrics.forwarding('postponed'),
       parked: () => metrics.forwarding('parked'),
     },

@@ -69,6 +69,8 @@ describe('a call that was begun before a reload', () => {
     const slow: Store = {
       read: store.read,
       outbox: store.outbox,
+      waitingUnits: () => store.waitingUnits(),
+      onCommit: store.onCommit.bind(store),
       isReady: () => store.isReady(),
       close: () => store.close(),
       write: (work) => {

@@ -7,6 +7,8 @@ import type { SetbackKind } from './classify.ts';
 /** All that forwarding ever logs. No patient data, no URL, no text of the EHR's. */
 export interface ForwardLogFields {
   readonly item?: number;
+  /** Of the call that the item comes from. */
+  readonly requestId?: string;
   readonly tries?: number;
   readonly status?: number;
   readonly issueCodes?: readonly string[];
@@ -28,4 +30,8 @@ export interface ForwardEvents {
   sent?(item: OutboxItem): void;
   postponed?(item: OutboxItem, kind: SetbackKind): void;
   parked?(item: OutboxItem): void;
+  /** True when the EHR as a whole cannot be used and single items only are tried; false when it can again. */
+  paused?(isPaused: boolean): void;
+  /** What came of reading a sent Observation again at the EHR. */
+  readBack?(result: 'same' | 'different' | 'failed'): void;
 }

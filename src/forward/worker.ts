@@ -10,6 +10,7 @@ import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
 import { Destination } from './destination.ts';
 import type { Ehr } from './ehr-client.ts';
 import type { ForwardEvents, ForwardLog } from './events.ts';
+import { requestIdOf } from './request-id.ts';
 import { backoffMs, retryAfterMs } from './retry-after.ts';
 import { WakeSignal } from './wake-signal.ts';
 
@@ -109,12 +110,12 @@ export class ForwardWorker {
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
     try {
-      const requestId = `outbox-${item.number}-${item.tries}`;
+      const requestId = requestIdOf(item);
       const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal });
       await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
     } catch (error) {
       // the lease runs out and the item comes again
-      log.error({ item: item.number, tries: item.tries, error: nameOf(error) }, 'an outbox item could not be worked on');
+      log.error({ ...named(item), error: nameOf(error) }, 'an outbox item could not be worked on');
     }
   }
 
@@ -123,12 +124,12 @@ export class ForwardWorker {
     if (outcome.kind === 'sent') {
       await outbox.markSent(item.number, outcome.copies);
       if (this.#destination.isFailing) log.info({ item: item.number }, 'the EHR takes readings again');
-      this.#destination.recovered();
-      log.debug({ item: item.number, tries: item.tries }, 'forwarded');
+      this.#recovered();
+      log.debug(named(item), 'forwarded');
       events.sent?.(item);
     } else if (outcome.kind === 'permanent') {
       await outbox.park(item.number, outcome.reason);
-      if (outcome.status !== undefined) this.#destination.recovered(); // it answered: the way is open
+      if (outcome.status !== undefined) this.#recovered(); // it answered: the way is open
       log.warn(fieldsOf(item, outcome), 'parked: the EHR will not take this item as it is');
       events.parked?.(item);
     } else {
@@ -136,10 +137,16 @@ export class ForwardWorker {
     }
   }
 
+  #recovered(): void {
+    this.#destination.recovered();
+    this.#options.events.paused?.(false);
+  }
+
   async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
     const { outbox, clock, ehr, random, log, events } = this.#options;
     const nowMs = clock.nowMs();
     const isNews = this.#destination.note(setback, nowMs);
+    if (isNews) events.paused?.(true);
     // an EHR that gave no answer may still be at work: asking too soon would find nothing
     const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
     const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);
@@ -155,12 +162,15 @@ export class ForwardWorker {
 
 function fieldsOf(item: OutboxItem, { kind, status, issueCodes }: Setback) {
   return {
-    item: item.number,
-    tries: item.tries,
+    ...named(item),
     kind,
     ...(status === undefined ? {} : { status }),
     ...(issueCodes === undefined ? {} : { issueCodes }),
   };
+}
+
+function named({ number, tries, requestId }: OutboxItem) {
+  return { item: number, tries, ...(requestId !== undefined && { requestId }) };
 }
 
 function nameOf(error: unknown): string {

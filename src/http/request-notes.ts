@@ -2,6 +2,7 @@
  * What is noted of a request while it is served, and reported once it is answered.
  */
 import { randomUUID } from 'node:crypto';
+import { FHIR_PATH } from '../addresses.ts';
 import { ANYBODY, type Call, type Caller } from '../caller.ts';
 import type { RequestHandler, Response, Serving } from './serving.ts';
 
@@ -64,6 +65,9 @@ export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'm
         ...(ruleIds.length > 0 && { ruleIds }),
       });
       metrics.request({ method, route, status, durationMs });
+      // a probe is no gateway, and who was turned away at the door is nobody that we know
+      if (route.startsWith(FHIR_PATH) && status !== 401)
+        metrics.heard({ client: notes.caller.client, date: req.get('date'), agoMs: durationMs });
     });
     next();
   };

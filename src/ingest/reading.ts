@@ -19,12 +19,10 @@ import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.t
 import { loadContext, type Surroundings } from './context.ts';
 import { othersOnTheScale } from './others-on-scale.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
-import { additionsTo, record } from './record.ts';
+import { additionsTo, record, type Cause } from './record.ts';
 import { treeOf } from './stored-tree.ts';
 
-export interface ReadingWork extends Surroundings {
-  readonly forwards: boolean;
-}
+export type ReadingWork = Surroundings & Cause;
 
 /** What a judgement came to, before anything is stored. */
 export type Judgement =
@@ -205,7 +203,7 @@ export async function settle(writer: StoreWriter, judgement: Judgement, work: Re
     return { status: 200, verdict, resource, findings, outcome: toOperationOutcome(findings, { policyVersion }) };
   }
   const { evaluation, context, forms } = judgement;
-  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
+  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs, call: work.call });
   if (evaluation.stored) await remember(writer, context.id, evaluation.stored.observation, forms);
   const { verdict, findings } = evaluation;
   return {

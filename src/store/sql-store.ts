@@ -1,6 +1,14 @@
 /** A Store over two query layers: one that writes, through the queue, and one that reads what is committed. */
 import { sql, type Kysely } from 'kysely';
-import { StoreUnavailable, type Clock, type OutboxStore, type Store, type StoreReader, type StoreWriter } from '../ports.ts';
+import {
+  StoreUnavailable,
+  type Clock,
+  type CommitListener,
+  type OutboxStore,
+  type Store,
+  type StoreReader,
+  type StoreWriter,
+} from '../ports.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlReader } from './reader.ts';
 import type { StoreSchema } from './schema.ts';
@@ -33,6 +41,14 @@ export class SqlStore implements Store {
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result> {
     return this.#queue.run((db) => work(new SqlWriter(db, this.#clock)));
+  }
+
+  waitingUnits(): number {
+    return this.#queue.waiting;
+  }
+
+  onCommit(listener: CommitListener): void {
+    this.#queue.onCommit(listener);
   }
 
   async isReady(): Promise<boolean> {

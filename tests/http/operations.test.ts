@@ -42,6 +42,8 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
     read: store.read,
     outbox: store.outbox,
     write: store.write.bind(store),
+    waitingUnits: () => store.waitingUnits(),
+    onCommit: store.onCommit.bind(store),
     isReady: () => store.isReady(),
     close: () => store.close(),
   };

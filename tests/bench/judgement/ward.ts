@@ -106,6 +106,8 @@ function within(store: Store, writer: StoreWriter): Store {
     read: writer,
     outbox: store.outbox,
     write: (work) => work(writer),
+    waitingUnits: () => 0,
+    onCommit: () => undefined,
     isReady: () => Promise.resolve(true),
     close: () => Promise.resolve(),
   };
