@@ -3,14 +3,14 @@ import { Counter, Gauge, Histogram, type Registry } from 'prom-client';
 import { METRICS, type MetricName, type MetricOf, type MetricRow } from './catalogue.ts';
 
 export interface Instruments {
-  counter(name: MetricOf<'counter'>): Counter;
-  gauge(name: MetricOf<'gauge'>): Gauge;
-  histogram(name: MetricOf<'histogram'>): Histogram;
+  readonly counter: (name: MetricOf<'counter'>) => Counter;
+  readonly gauge: (name: MetricOf<'gauge'>) => Gauge;
+  readonly histogram: (name: MetricOf<'histogram'>) => Histogram;
 }
 
 /** Makes every metric of the catalogue in a registry. */
 export function createInstruments(registry: Registry): Instruments {
-  const made = new Map<MetricName, Counter | Gauge | Histogram>();
+  const made = new Map<MetricName, unknown>();
   for (const [name, row] of Object.entries(METRICS)) made.set(name as MetricName, createOne(name, row, registry));
   return {
     counter: (name) => made.get(name) as Counter,
@@ -19,7 +19,7 @@ export function createInstruments(registry: Registry): Instruments {
   };
 }
 
-function createOne(name: string, { kind, help, labels = [], buckets = [], from0 = [] }: MetricRow, registry: Registry) {
+function createOne(name: string, { kind, help, labels = [], buckets = [], from0 = [] }: MetricRow, registry: Registry): unknown {
   const options = { name, help, labelNames: [...labels], registers: [registry] };
   if (kind === 'histogram') return new Histogram({ ...options, buckets: [...buckets] });
   if (kind === 'counter') {

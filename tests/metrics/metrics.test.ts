@@ -72,11 +72,11 @@ describe('the store', () => {
 
 describe('figures that others supply', () => {
   test('are asked for each time, and left out while they are unknown', async () => {
-    let expiresAt: number | undefined;
-    metrics.figure('steelyard_expiry_timestamp_seconds', () => expiresAt, { what: 'ehr-certificate' });
+    const certificate: { expiresAt?: number } = {};
+    metrics.figure('steelyard_expiry_timestamp_seconds', () => certificate.expiresAt, { what: 'ehr-certificate' });
     const series = 'steelyard_expiry_timestamp_seconds{what="ehr-certificate"}';
     expect(await value(series)).toBeUndefined();
-    expiresAt = 1_800_000_000;
+    certificate.expiresAt = 1_800_000_000;
     expect(await value(series)).toBe(1_800_000_000);
   });
 });
