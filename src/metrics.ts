@@ -4,7 +4,7 @@
  */
 import { Registry, collectDefaultMetrics } from 'prom-client';
 import type { MetricOf } from './metrics/catalogue.ts';
-import { readDiskFigures } from './metrics/disk.ts';
+import { readDiskFigures, type AskDisk } from './metrics/disk.ts';
 import { GatewayFigures, type Heard } from './metrics/gateways.ts';
 import { createInstruments } from './metrics/instruments.ts';
 import { readStoreFigures } from './metrics/store-figures.ts';
@@ -44,10 +44,12 @@ export interface Metrics {
 export interface MetricsOptions {
   /** Folder of the SQLite store; there are no figures of the disk when absent. */
   readonly storeFolder?: string;
+  /** The system by default. */
+  readonly askDisk?: AskDisk;
 }
 
 /** A registry of its own, so that two services in one process do not share figures. Hears of the store's commits from now on. */
-export function createMetrics(store: Store, clock: Clock, { storeFolder }: MetricsOptions = {}): Metrics {
+export function createMetrics(store: Store, clock: Clock, { storeFolder, askDisk }: MetricsOptions = {}): Metrics {
   const registry = new Registry();
   collectDefaultMetrics({ register: registry });
   const instruments = createInstruments(registry);
@@ -68,7 +70,7 @@ export function createMetrics(store: Store, clock: Clock, { storeFolder }: Metri
       for (const ask of asked) ask();
       await Promise.all([
         readStoreFigures(store, clock, instruments),
-        ...(storeFolder === undefined ? [] : [readDiskFigures(storeFolder, instruments)]),
+        ...(storeFolder === undefined ? [] : [readDiskFigures(storeFolder, instruments, askDisk)]),
       ]);
       return registry.metrics();
     },

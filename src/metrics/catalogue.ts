@@ -36,6 +36,7 @@ export const METRICS = {
     kind: 'counter',
     help: 'Requests answered 503 because there was too much to do, by reason',
     labels: ['reason'],
+    from0: ['stopping', 'at-work', 'bodies', 'store', 'event-loop', 'heap'].map((reason) => ({ reason })),
   },
   steelyard_readings_total: {
     kind: 'counter',

@@ -25,6 +25,8 @@ export interface RunningService {
   logged(): readonly Readonly<Record<string, unknown>>[];
   /** POST of a weight in kg, the digits as given. */
   weigh(digits: string, more?: { readonly person?: string; readonly headers?: Readonly<Record<string, string>> }): Promise<Answer>;
+  /** POST of a decision on the held reading at this path. */
+  decide(path: string, decision: string): Promise<Answer>;
   get(path: string): Promise<Answer>;
 }
 
@@ -68,6 +70,18 @@ export async function startRunning({ forwards = true, settings = {}, receiver: t
       send(port, 'POST', '/fhir/Observation', {
         headers: { 'Content-Type': 'application/fhir+json', ...headers },
         body: weightText(digits, person, nowMs),
+      }),
+    decide: (path, decision) =>
+      send(port, 'POST', `${path}/$decide`, {
+        headers: { 'Content-Type': 'application/fhir+json' },
+        body: JSON.stringify({
+          resourceType: 'Parameters',
+          parameter: [
+            { name: 'decision', valueCode: decision },
+            { name: 'who', valueString: 'A nurse of the invented Harbourlight Ward' },
+            { name: 'reason', valueString: 'weighed again by hand' },
+          ],
+        }),
       }),
     get: (path) => send(port, 'GET', path),
   };
