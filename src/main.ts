@@ -141,7 +141,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
 }
 
 function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
-  metrics.forwardingPaused(false);
+  metrics.breaker('closed');
   return new ForwardWorker({
     outbox: store.outbox,
     read: store.read,
@@ -154,7 +154,8 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
         metrics.forwarding('sent');
         metrics.delivered(queuedAt);
       },
-      paused: (isPaused) => metrics.forwardingPaused(isPaused),
+      late: () => metrics.late(),
+      breaker: (state) => metrics.breaker(state),
       readBack: (result) => metrics.readBack(result),
       postponed: () => metrics.forwarding('postponed'),
       parked: () => metrics.forwarding('parked'),

@@ -11,8 +11,6 @@ import { readStoreFigures } from './metrics/store-figures.ts';
 import type { Clock, Store } from './ports.ts';
 import { softwareVersion } from './version.ts';
 
-export type ReadBackResult = 'same' | 'different' | 'failed';
-
 export interface Metrics {
   readonly contentType: string;
   /** Prometheus text, with the store's figures as they are now. */
@@ -31,10 +29,14 @@ export interface Metrics {
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
   /** An item that was queued at this instant is known to be at the EHR. */
   delivered(queuedAt: string): void;
-  /** Whether the EHR cannot be used, so that only single items are tried. */
-  forwardingPaused(isPaused: boolean): void;
+  /** An attempt ended after another worker had claimed its item. */
+  late(): void;
+  /** Whether the EHR is called. */
+  breaker(state: 'open' | 'half-open' | 'closed'): void;
   /** What came of reading a sent Observation again at the EHR. */
-  readBack(result: ReadBackResult): void;
+  readBack(result: 'same' | 'differs' | 'unread'): void;
+  /** A token that was refused; `reason` is one of a fixed list. */
+  refusedToken(reason: string): void;
   /** A request was not taken in, and why. */
   shed(reason: string): void;
   /** A figure that is asked for whenever the metrics are, and is left out while it is undefined. `read` must not throw. */
@@ -91,8 +93,10 @@ export function createMetrics(store: Store, clock: Clock, { storeFolder, askDisk
     forwarding: (result) => counter('steelyard_forwardings_total').inc({ result }),
     delivered: (queuedAt) =>
       histogram('steelyard_forwarding_delay_seconds').observe(Math.max(0, clock.nowMs() - Date.parse(queuedAt)) / 1000),
-    forwardingPaused: (isPaused) => gauge('steelyard_forwarding_paused').set(isPaused ? 1 : 0),
+    late: () => counter('steelyard_forwardings_late_total').inc(),
+    breaker: (state) => gauge('steelyard_forwarding_paused').set(state === 'closed' ? 0 : 1),
     readBack: (result) => counter('steelyard_readbacks_total').inc({ result }),
+    refusedToken: (reason) => counter('steelyard_refused_tokens_total').inc({ reason }),
     shed: (reason) => counter('steelyard_requests_shed_total').inc({ reason }),
     figure: (name, read, labels = {}) => {
       asked.push(() => {

@@ -25,13 +25,19 @@ export interface ForwardLog {
   error(fields: ForwardLogFields, message: string): void;
 }
 
+export type BreakerState = 'open' | 'half-open' | 'closed';
+
+/** What came of reading a copy at the EHR; `unread` when that could not be done, or said nothing. */
+export type ReadBackResult = 'same' | 'differs' | 'unread';
+
 /** Called after the outbox row says so. Must not throw. */
 export interface ForwardEvents {
   sent?(item: OutboxItem): void;
   postponed?(item: OutboxItem, kind: SetbackKind): void;
   parked?(item: OutboxItem): void;
-  /** True when the EHR as a whole cannot be used and single items only are tried; false when it can again. */
-  paused?(isPaused: boolean): void;
-  /** What came of reading a sent Observation again at the EHR. */
-  readBack?(result: 'same' | 'different' | 'failed'): void;
+  /** What came of an attempt after another worker had claimed the item. */
+  late?(item: OutboxItem): void;
+  /** Whether the EHR is called: `half-open` while a single item tries. */
+  breaker?(state: BreakerState): void;
+  readBack?(result: ReadBackResult): void;
 }

@@ -139,14 +139,14 @@ export class ForwardWorker {
 
   #recovered(): void {
     this.#destination.recovered();
-    this.#options.events.paused?.(false);
+    this.#options.events.breaker?.('closed');
   }
 
   async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
     const { outbox, clock, ehr, random, log, events } = this.#options;
     const nowMs = clock.nowMs();
     const isNews = this.#destination.note(setback, nowMs);
-    if (isNews) events.paused?.(true);
+    if (isNews) events.breaker?.('open');
     // an EHR that gave no answer may still be at work: asking too soon would find nothing
     const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
     const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);

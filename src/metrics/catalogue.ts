@@ -38,6 +38,7 @@ export const METRICS = {
     labels: ['reason'],
     from0: ['stopping', 'at-work', 'bodies', 'store', 'event-loop', 'heap'].map((reason) => ({ reason })),
   },
+  steelyard_refused_tokens_total: { kind: 'counter', help: 'Tokens that were refused, by reason', labels: ['reason'] },
   steelyard_readings_total: {
     kind: 'counter',
     help: 'Readings by verdict',
@@ -57,6 +58,11 @@ export const METRICS = {
     labels: ['result'],
     from0: [{ result: 'sent' }, { result: 'postponed' }, { result: 'parked' }],
   },
+  steelyard_forwardings_late_total: {
+    kind: 'counter',
+    help: 'Tries that ended after another worker had claimed the item',
+    from0: [{}],
+  },
   steelyard_forwarding_delay_seconds: {
     kind: 'histogram',
     help: 'Time from queueing an outbox item to knowing that the EHR has it',
@@ -67,7 +73,7 @@ export const METRICS = {
     kind: 'counter',
     help: 'Sent Observations that were read again at the EHR, by result',
     labels: ['result'],
-    from0: [{ result: 'same' }, { result: 'different' }, { result: 'failed' }],
+    from0: [{ result: 'same' }, { result: 'differs' }, { result: 'unread' }],
   },
   steelyard_gateway_last_seen_timestamp_seconds: {
     kind: 'gauge',

@@ -83,10 +83,10 @@ describe('figures that others supply', () => {
 
 describe('forwarding', () => {
   test('counts every result from 0, so that the first one is seen as an increase', async () => {
-    expect(await value('steelyard_readbacks_total{result="different"}')).toBe(0);
-    metrics.readBack('different');
+    expect(await value('steelyard_readbacks_total{result="differs"}')).toBe(0);
+    metrics.readBack('differs');
     metrics.forwarding('parked');
-    expect(await value('steelyard_readbacks_total{result="different"}')).toBe(1);
+    expect(await value('steelyard_readbacks_total{result="differs"}')).toBe(1);
     expect(await value('steelyard_forwardings_total{result="parked"}')).toBe(1);
   });
 

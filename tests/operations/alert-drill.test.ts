@@ -102,7 +102,7 @@ describe('readings on their way', () => {
     const { metrics, watcher } = await startWatched();
     metrics.readBack('same');
     await watcher.isQuiet('SteelyardReadBackDiffers');
-    metrics.readBack('different');
+    metrics.readBack('differs');
     await watcher.fires('SteelyardReadBackDiffers');
     metrics.readBack('same');
     await watcher.isQuiet('SteelyardReadBackDiffers');
