@@ -24,10 +24,17 @@ export interface RunningService {
   /** Lines of the log so far, parsed. */
   logged(): readonly Readonly<Record<string, unknown>>[];
   /** POST of a weight in kg, the digits as given. */
-  weigh(digits: string, more?: { readonly person?: string; readonly headers?: Readonly<Record<string, string>> }): Promise<Answer>;
+  weigh(digits: string, more?: Weighing): Promise<Answer>;
   /** POST of a decision on the held reading at this path. */
   decide(path: string, decision: string): Promise<Answer>;
   get(path: string): Promise<Answer>;
+}
+
+export interface Weighing {
+  readonly person?: string;
+  /** Id of the scale. */
+  readonly device?: string;
+  readonly headers?: Readonly<Record<string, string>>;
 }
 
 export interface RunningOptions {
@@ -66,10 +73,10 @@ export async function startRunning({ forwards = true, settings = {}, receiver: t
     folder,
     clock,
     logged: () => lines.map((line) => JSON.parse(line) as Record<string, unknown>),
-    weigh: (digits, { person = 'ada-invented', headers = {} } = {}) =>
+    weigh: (digits, { person = 'ada-invented', device, headers = {} } = {}) =>
       send(port, 'POST', '/fhir/Observation', {
         headers: { 'Content-Type': 'application/fhir+json', ...headers },
-        body: weightText(digits, person, nowMs),
+        body: weightText(digits, { person, device }, nowMs),
       }),
     decide: (path, decision) =>
       send(port, 'POST', `${path}/$decide`, {
@@ -87,10 +94,15 @@ export async function startRunning({ forwards = true, settings = {}, receiver: t
   };
 }
 
-function weightText(digits: string, person: string, atMs: number): string {
+function weightText(
+  digits: string,
+  { person, device }: { readonly person: string; readonly device: string | undefined },
+  atMs: number,
+): string {
+  const from = device === undefined ? '' : `"device":{"reference":"Device/${device}"},`;
   return `{"resourceType":"Observation","status":"final",
     "category":[{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs"}]}],
-    "code":{"coding":[{"system":"http://loinc.org","code":"29463-7"}]},"subject":{"reference":"Patient/${person}"},
+    "code":{"coding":[{"system":"http://loinc.org","code":"29463-7"}]},"subject":{"reference":"Patient/${person}"},${from}
     "effectiveDateTime":"${new Date(atMs).toISOString()}",
     "valueQuantity":{"value":${digits},"unit":"kg","system":"http://unitsofmeasure.org","code":"kg"}}`;
 }
