@@ -24,6 +24,9 @@ import { PolicyHolder } from './policy-in-force.ts';
 import type { Clock, Store } from './ports.ts';
 import { openStore } from './open-store.ts';
 import { loadRuleExamples } from './rule-examples.ts';
+import { tracedStore } from './traced-store.ts';
+import { NO_TRACER, type Tracer } from './tracer.ts';
+import { startTracing } from './tracing.ts';
 import { softwareVersion } from './version.ts';
 
 export interface Running {
@@ -42,6 +45,8 @@ export interface StartOptions {
 
 /** In-flight requests may take so long before they are cut off, and so may sending to the EHR. */
 const LONGEST_FINISH_MS = 7_000;
+/** Spans that a collector does not take by then are given up. */
+const LONGEST_FLUSH_MS = 1_000;
 const IDLE_CHECK_MS = 50;
 
 /**
@@ -83,12 +88,14 @@ function growthTablesOf({ growthTables }: Config): GrowthTables | undefined {
 async function startOn(store: Store, parts: Parts): Promise<Running> {
   const { config, clock, log, policy, growth } = parts;
   const artefacts = loadArtefacts();
+  const { otlpEndpoint: endpoint } = config;
+  const tracer = endpoint === undefined ? NO_TRACER : await startTracing({ endpoint, version: softwareVersion() });
   const version = softwareVersion();
   const metrics = createMetrics(store, clock, isPostgresUrl(config.database) ? {} : { storeFolder: dirname(config.database) });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
-  const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl });
-  const worker = ehr && createWorker(ehr, store, metrics, parts);
+  const ehr = config.ehrUrl === undefined ? undefined : new EhrClient({ baseUrl: config.ehrUrl, tracer });
+  const worker = ehr && createWorker(ehr, store, metrics, { ...parts, tracer });
   const server = createHttpServer();
   server.listen(config.port, config.host);
   await once(server, 'listening');
@@ -108,7 +115,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     onStored: () => worker?.wake(),
   };
   const app = createApp({
-    intake: (call) => createIntake({ ...intakeParts, call }),
+    intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),
     store,
     artefacts,
     rules: RULES,
@@ -120,6 +127,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     version,
     startedAt: toInstant(clock.nowMs()),
     isStopping: () => isStopping,
+    tracer,
   });
   attachApp(server, app);
   worker?.start();
@@ -131,6 +139,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
     await ehr?.close();
     await store.close();
+    await tracer.stop(LONGEST_FLUSH_MS);
     log.stopped();
   };
   const reloadPolicy = (): void => {
@@ -140,7 +149,12 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
 
-function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+function createWorker(
+  ehr: EhrClient,
+  store: Store,
+  metrics: Metrics,
+  { clock, log, tracer }: Parts & { readonly tracer: Tracer },
+): ForwardWorker {
   metrics.breaker('closed');
   return new ForwardWorker({
     outbox: store.outbox,
@@ -149,6 +163,7 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
     clock,
     log: log.forwarding,
     random: Math.random,
+    tracer,
     events: {
       sent: ({ queuedAt }) => {
         metrics.forwarding('sent');

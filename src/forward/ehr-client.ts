@@ -6,6 +6,7 @@
  * anywhere else. What comes back is read up to a limit and only as UTF-8.
  */
 import { Agent } from 'undici';
+import { NO_TRACER, type Tracer } from '../tracer.ts';
 import type { ForwardedType } from './identity.ts';
 
 /** What came of one call. */
@@ -39,6 +40,8 @@ export interface EhrClientOptions {
   readonly connections?: number;
   /** The value of the `Authorization` header for the next call. */
   readonly authorization?: () => Promise<string | undefined>;
+  /** No call is traced when absent. */
+  readonly tracer?: Tracer;
 }
 
 const FHIR_JSON = 'application/fhir+json';
@@ -56,9 +59,17 @@ export class EhrClient implements Ehr {
   readonly #longestAnswerBytes: number;
   readonly #authorization: () => Promise<string | undefined>;
   readonly #agent: Agent;
+  readonly #tracer: Tracer;
 
   /** Throws TypeError when the base URL is not an http(s) URL or holds a password, query or fragment. */
-  constructor({ baseUrl, timeoutMs = 10_000, longestAnswerBytes = 4_194_304, connections = 8, authorization }: EhrClientOptions) {
+  constructor({
+    baseUrl,
+    timeoutMs = 10_000,
+    longestAnswerBytes = 4_194_304,
+    connections = 8,
+    authorization,
+    tracer = NO_TRACER,
+  }: EhrClientOptions) {
     const url = URL.canParse(baseUrl) ? new URL(baseUrl) : undefined;
     if (url === undefined || !/^https?:$/.test(url.protocol) || `${url.username}${url.password}${url.search}${url.hash}` !== '') {
       throw new TypeError('the EHR base must be an http or https URL without user, query or fragment');
@@ -67,6 +78,7 @@ export class EhrClient implements Ehr {
     this.timeoutMs = timeoutMs;
     this.#longestAnswerBytes = longestAnswerBytes;
     this.#authorization = authorization ?? (() => Promise.resolve(undefined));
+    this.#tracer = tracer;
     this.#agent = new Agent({
       connections,
       pipelining: 1,
@@ -77,19 +89,35 @@ export class EhrClient implements Ehr {
   }
 
   postBundle(text: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
-    return this.#call(this.#base, requestId, stop, {
-      method: 'POST',
-      headers: { 'content-type': FHIR_JSON, prefer: 'return=minimal' },
-      body: text,
-    });
+    return this.#traced('POST', '/', (traced) =>
+      this.#call(this.#base, requestId, stop, {
+        method: 'POST',
+        headers: { 'content-type': FHIR_JSON, prefer: 'return=minimal', ...traced },
+        body: text,
+      }),
+    );
   }
 
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
-    return this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache' } });
+    return this.#traced('GET', `/${type}`, (traced) =>
+      this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache', ...traced } }),
+    );
   }
 
   async close(): Promise<void> {
     await this.#agent.close();
+  }
+
+  /** A call in a span of its own, of which the EHR is told. The query of a look-up is no part of it. */
+  #traced(method: string, path: string, call: (headers: Readonly<Record<string, string>>) => Promise<EhrReply>): Promise<EhrReply> {
+    const attributes = { 'http.request.method': method, 'server.address': new URL(this.#base).hostname };
+    return this.#tracer.within({ name: `${method} EHR ${path}`, kind: 'client', attributes }, async (span) => {
+      const reply = await call(span.traceParent === undefined ? {} : { traceparent: span.traceParent });
+      if (reply.kind === 'answer') span.note({ 'http.response.status_code': reply.status });
+      if (reply.kind !== 'answer') span.fail(reply.cause);
+      else if (reply.status >= 400) span.fail(String(reply.status));
+      return reply;
+    });
   }
 
   async #call(

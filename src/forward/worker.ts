@@ -4,6 +4,7 @@
  * requests; the order within a person is the store's: only a person's first waiting item is due.
  */
 import type { Clock, OutboxItem, OutboxStore, StoreReader } from '../ports.ts';
+import { NO_TRACER, type Tracer } from '../tracer.ts';
 import type { Outcome, Setback } from './classify.ts';
 import { ConflictLimit } from './conflict-limit.ts';
 import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
@@ -31,6 +32,8 @@ export interface ForwardWorkerOptions {
   readonly pollMs?: number;
   /** Ask the EHR before every send: for a store that was restored from a backup. */
   readonly alwaysLookUp?: boolean;
+  /** Calls are made as part of what brought the reading; no call is traced when absent. */
+  readonly tracer?: Tracer;
 }
 
 export class ForwardWorker {
@@ -45,7 +48,7 @@ export class ForwardWorker {
 
   /** Throws RangeError when a lease could end while its attempt is still under way. */
   constructor(options: ForwardWorkerOptions) {
-    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, events: {}, ...options };
+    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, tracer: NO_TRACER, events: {}, ...options };
     this.#destination = new Destination(options.random);
     if (this.#options.leaseMs <= CALLS_PER_ATTEMPT * options.ehr.timeoutMs) {
       throw new RangeError(`the lease must be longer than ${CALLS_PER_ATTEMPT} EHR timeouts`);
@@ -106,12 +109,13 @@ export class ForwardWorker {
   }
 
   async #attempt(item: OutboxItem): Promise<void> {
-    const { log, alwaysLookUp } = this.#options;
+    const { log, alwaysLookUp, tracer } = this.#options;
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
     try {
       const requestId = requestIdOf(item);
-      const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal });
+      const attempt = { lookUpFirst, requestId, stop: this.#abort.signal };
+      const outcome = await tracer.under(item.traceParent, () => deliver(item, this.#options, attempt));
       await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
     } catch (error) {
       // the lease runs out and the item comes again
