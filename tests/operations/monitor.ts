@@ -44,10 +44,10 @@ export function firing(expression: string, known: Known): Readonly<Record<string
   return result.map(({ labels }) => labels);
 }
 
-/** Names of all metrics that an expression asks for. */
+/** Names of all metrics that an expression asks for, in any form of the language. */
 export function metricsIn(expression: string): string[] {
-  const words = expression.replace(/\{[^}]*\}|\[\w+\]|\bby \([^)]*\)/g, ' ').match(/[a-zA-Z_]\w*(?!\w*\s*\()/g) ?? [];
-  return [...new Set(words.filter((word) => !['max', 'abs', 'increase', 'time'].includes(word)))];
+  const bare = expression.replace(/"[^"]*"|\{[^}]*\}|\[\w+\]|\b(?:by|without) \([^)]*\)/g, ' ');
+  return [...new Set([...bare.matchAll(/\b([a-zA-Z_]\w*)\b(?!\s*\()/g)].map(([, name]) => String(name)))];
 }
 
 class Parser {

@@ -5,27 +5,13 @@ import type { Command } from 'commander';
 import { describe, expect, test } from 'vitest';
 import { createProgram } from '../../src/cli/program.ts';
 import { describeConfig } from '../../src/config.ts';
-import { createMetrics } from '../../src/metrics.ts';
-import { openSqliteStore } from '../../src/store/sqlite.ts';
-import { CLOCK } from '../http/edge.ts';
 import { ALERTS, ROOT, RULE_FILE } from './alert-rules.ts';
 import { metricsIn } from './monitor.ts';
+import { toldNames } from './told-names.ts';
 
 const FOLDER = join(ROOT, 'docs/runbook');
 const PAGES = readdirSync(FOLDER).filter((name) => name.endsWith('.md'));
 const read = (page: string): string => readFileSync(join(FOLDER, page), 'utf8');
-
-/** Names of all series that a fresh service tells, the parts of histograms too; `up` is the monitor's own. */
-async function toldNames(): Promise<ReadonlySet<string>> {
-  const store = await openSqliteStore(':memory:', { clock: CLOCK });
-  const text = await createMetrics(store, CLOCK).text();
-  await store.close();
-  const typed = [...text.matchAll(/^# TYPE (\w+) (\w+)$/gm)];
-  const names = typed.flatMap(([, name, kind]) =>
-    kind === 'histogram' ? ['_bucket', '_sum', '_count', ''].map((end) => `${name}${end}`) : [name],
-  );
-  return new Set([...names.map(String), 'up']);
-}
 
 describe('the alert rules', () => {
   test.each(ALERTS)('$alert is complete, and leads to a page that names it', ({ alert, expr, labels, annotations }) => {
