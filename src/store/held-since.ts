@@ -18,7 +18,10 @@ export async function heldSince(db: Kysely<StoreSchema>): Promise<string | undef
   const row = await db
     .selectFrom('observation')
     .innerJoin('resource_version as now_held', 'now_held.seq', 'observation.seq')
-    .innerJoin('resource_version as since', (join) => join.onRef('since.id', '=', 'now_held.id').on('since.type', '=', 'Observation'))
+    .innerJoin('resource_version as since', (join) =>
+      // wrapped, the type is no reason to begin with all Observations: what is held is few
+      join.onRef('since.id', '=', 'now_held.id').on(sql<SqlBool>`coalesce(since.type, '') = 'Observation'`),
+    )
     .select((eb) => eb.fn.min('since.last_updated').as('instant'))
     // word for word the condition of the index of rare statuses: what is held is never final
     .where(sql<SqlBool>`observation.status <> 'final'`)
