@@ -9,6 +9,7 @@ import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { SERVED } from '../src/http/served.ts';
+import { METRICS, type MetricRow } from '../src/metrics/catalogue.ts';
 import { committedResult } from '../tests/bench/judgement/result.ts';
 import { markdownTables } from '../tests/bench/judgement/table.ts';
 
@@ -88,11 +89,24 @@ function changes(): string {
   );
 }
 
+function metrics(): string {
+  return table(
+    ['metric', 'kind', 'labels', 'what it says'],
+    Object.entries<MetricRow>(METRICS).map(([name, { kind, labels = [], help }]) => [
+      `\`${name}\``,
+      kind,
+      labels.map((label) => `\`${label}\``).join(', '),
+      help,
+    ]),
+  );
+}
+
 const TABLES: Readonly<Record<string, () => string>> = {
   judgement: () => markdownTables(committedResult()),
   rules,
   calls,
   configuration,
+  metrics,
   policy,
   limits,
   changes,

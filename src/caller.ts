@@ -34,6 +34,8 @@ export interface Call {
   readonly caller: Caller;
   /** Told once an audit event that speaks of this call as a whole is committed. */
   readonly noteAudited?: () => void;
+  /** W3C Trace Context of our work on it, while calls are traced. */
+  readonly traceParent?: string;
 }
 
 /** Whoever reaches the port, while `STEELYARD_AUTH=none`. */

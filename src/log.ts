@@ -37,6 +37,8 @@ export interface ServingFacts {
 /** What is known of one outbox item: its number and what came of it. */
 export interface ForwardingFacts {
   readonly item?: number;
+  /** Of the call that the item comes from. */
+  readonly requestId?: string;
   readonly tries?: number;
   readonly status?: number;
   readonly issueCodes?: readonly string[];
@@ -81,8 +83,8 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
   const logger = destination ? pino(options, destination) : pino(options);
   const forwarding =
     (severity: 'debug' | 'info' | 'warn' | 'error'): ForwardingLine =>
-    ({ item, tries, status, issueCodes, kind, error }, message) =>
-      logger[severity]({ item, tries, status, issueCodes, kind, error }, message);
+    ({ item, requestId, tries, status, issueCodes, kind, error }, message) =>
+      logger[severity]({ item, requestId, tries, status, issueCodes, kind, error }, message);
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
     listening: ({ url, store, policy, growthTables }) => logger.info({ url, store, policy, growthTables }, 'listening'),

@@ -5,9 +5,10 @@ import { randomUUID } from 'node:crypto';
 import { once } from 'node:events';
 import type { Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
+import { dirname } from 'node:path';
 import { loadArtefacts } from './artefacts.ts';
 import { ConfigError, type Config } from './config.ts';
-import { toInstant } from './core/fhir-time.ts';
+import { DAY_MS, toInstant } from './core/fhir-time.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { ServiceError } from './errors.ts';
@@ -31,6 +32,9 @@ import { openEhr, type EhrConnection } from './open-ehr.ts';
 import { kindOfStore, openStore } from './open-store.ts';
 import { settleRestored } from './restored.ts';
 import { loadRuleExamples } from './rule-examples.ts';
+import { tracedStore } from './traced-store.ts';
+import { NO_TRACER, type Tracer } from './tracer.ts';
+import { startTracing } from './tracing.ts';
 import { softwareVersion } from './version.ts';
 
 export interface Running {
@@ -49,6 +53,8 @@ export interface StartOptions {
 
 /** In-flight requests may take so long before they are cut off, and so may sending to the EHR. */
 const LONGEST_FINISH_MS = 7_000;
+/** Spans that a collector does not take by then are given up. */
+const LONGEST_FLUSH_MS = 1_000;
 const IDLE_CHECK_MS = 50;
 
 /**
@@ -62,15 +68,18 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
   const gateways = new GatewaysHolder(config.gatewaysFile);
   const growth = growthTablesOf(config);
-  const ehr = await openEhr(config, { clock, log: log.forwarding });
+  const { otlpEndpoint: endpoint } = config;
+  const tracer = endpoint === undefined ? NO_TRACER : await startTracing({ endpoint, version: softwareVersion() });
+  const ehr = await openEhr(config, { clock, log: log.forwarding, tracer });
   const store = await openStore(config.database, { clock });
   try {
     const restored = await settleRestored(store, clock.nowMs());
     if (restored) log.restored(restored);
-    return await startOn(store, { config, clock, log, policy, gateways, ...(growth && { growth }), ...(ehr && { ehr }) });
+    return await startOn(store, { config, clock, log, policy, gateways, tracer, ...(growth && { growth }), ...(ehr && { ehr }) });
   } catch (error) {
     await ehr?.close();
     await store.close();
+    await tracer.stop(LONGEST_FLUSH_MS);
     throw error;
   }
 }
@@ -81,6 +90,7 @@ interface Parts {
   readonly log: Log;
   readonly policy: PolicyHolder;
   readonly gateways: GatewaysHolder;
+  readonly tracer: Tracer;
   readonly growth?: GrowthTables;
   readonly ehr?: EhrConnection;
 }
@@ -110,17 +120,21 @@ async function authOf(metrics: Metrics, { config: { auth }, clock, log, gateways
 }
 
 async function startOn(store: Store, parts: Parts): Promise<Running> {
-  const { config, clock, log, policy, gateways, growth, ehr } = parts;
+  const { config, clock, log, policy, gateways, tracer, growth, ehr } = parts;
   const artefacts = loadArtefacts();
   const version = softwareVersion();
-  const metrics = createMetrics(store, clock);
+  const metrics = createMetrics(
+    store,
+    clock,
+    kindOfStore(config.database) === 'postgresql' ? {} : { storeFolder: dirname(config.database) },
+  );
   const audit = new AuditTrail({ store, clock, log });
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
+  expectGateways(metrics, gateways);
+  tellFigures(metrics, { audit, clock, ...(ehr && { ehr }) });
   const auth = await authOf(metrics, parts);
   const worker = ehr && createWorker(ehr.client, store, metrics, parts);
-  metrics.figure('steelyard_ehr_certificate_days_left', 'Days until our certificate for the EHR expires', () => ehr?.certificateDaysLeft());
-  metrics.figure('steelyard_ehr_clock_ahead_seconds', "Our clock minus the token endpoint's", () => ehr?.clockAheadSeconds());
   const server = createHttpServer();
   server.listen(config.port, config.host);
   await once(server, 'listening');
@@ -143,7 +157,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const demographics = ehr && config.readDemographics ? createDemographics(ehr.client, store, createIntake(intakeParts), clock) : undefined;
   const app = createApp({
     auth,
-    intake: (call) => createIntake({ ...intakeParts, call }),
+    intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),
     store,
     audit,
     artefacts,
@@ -156,6 +170,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     version,
     startedAt: toInstant(clock.nowMs()),
     isStopping: () => isStopping,
+    tracer,
   });
   attachApp(server, app);
   worker?.start();
@@ -176,6 +191,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await audit.recordIfPossible(serviceEvent('stop'));
     await audit.stop();
     await store.close();
+    await tracer.stop(LONGEST_FLUSH_MS);
     log.stopped();
   };
   const reloadPolicy = (): void => {
@@ -184,11 +200,18 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     showPolicy();
     void auditReload(audit, reload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
     log.gatewaysReloaded(gateways.reload());
+    expectGateways(metrics, gateways);
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
 
-function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+function createWorker(
+  ehr: EhrClient,
+  store: Store,
+  metrics: Metrics,
+  { clock, log, tracer }: Parts & { readonly tracer: Tracer },
+): ForwardWorker {
+  metrics.breaker('closed');
   return new ForwardWorker({
     outbox: store.outbox,
     read: store.read,
@@ -196,12 +219,37 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
     clock,
     log: log.forwarding,
     random: Math.random,
+    tracer,
     events: {
-      sent: () => metrics.forwarding('sent'),
+      sent: ({ queuedAt }) => {
+        metrics.forwarding('sent');
+        metrics.delivered(queuedAt);
+      },
+      late: () => metrics.late(),
+      breaker: (state) => metrics.breaker(state),
+      readBack: (result) => metrics.readBack(result),
       postponed: () => metrics.forwarding('postponed'),
       parked: () => metrics.forwarding('parked'),
     },
   });
+}
+
+function expectGateways(metrics: Metrics, { current }: GatewaysHolder): void {
+  const intervals = [...(current ?? [])].flatMap(([client, { silentAfterMinutes }]): [string, number][] =>
+    silentAfterMinutes === undefined ? [] : [[client, silentAfterMinutes * 60]],
+  );
+  metrics.expectGateways(new Map(intervals));
+}
+
+/** What is asked of the parts whenever the metrics are. */
+function tellFigures(metrics: Metrics, { audit, ehr, clock }: Pick<Parts, 'clock' | 'ehr'> & { readonly audit: AuditTrail }): void {
+  metrics.figure('steelyard_audit_unwritten', () => audit.waiting);
+  metrics.figure('steelyard_ehr_clock_difference_seconds', () => ehr?.clockAheadSeconds());
+  const certificateEnds = (): number | undefined => {
+    const days = ehr?.certificateDaysLeft();
+    return days === undefined ? undefined : (clock.nowMs() + days * DAY_MS) / 1000;
+  };
+  metrics.figure('steelyard_expiry_timestamp_seconds', certificateEnds, { what: 'ehr-certificate' });
 }
 
 function createDemographics(ehr: EhrClient, store: Store, intake: Intake, clock: Clock): DemographicsReader {

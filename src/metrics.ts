@@ -1,124 +1,109 @@
 /**
- * Prometheus metrics. Labels are route patterns, verdicts and rule ids: few, and never patient data.
+ * Prometheus metrics. What there is stands in `metrics/catalogue.ts`; labels are route patterns,
+ * verdicts, rule ids and client ids: few, and never patient data.
  */
-import { Counter, Gauge, Histogram, Registry, collectDefaultMetrics } from 'prom-client';
-import { HELD_TAG } from './core/terminology.ts';
+import { Registry, collectDefaultMetrics } from 'prom-client';
+import type { MetricOf } from './metrics/catalogue.ts';
+import { readDiskFigures, type AskDisk } from './metrics/disk.ts';
+import { GatewayFigures, type Heard } from './metrics/gateways.ts';
+import { createInstruments } from './metrics/instruments.ts';
+import { readStoreFigures } from './metrics/store-figures.ts';
 import type { Clock, Store } from './ports.ts';
+import { softwareVersion } from './version.ts';
 
 export interface Metrics {
   readonly contentType: string;
   /** Prometheus text, with the store's figures as they are now. */
   text(): Promise<string>;
   request(facts: { readonly method: string; readonly route: string; readonly status: number; readonly durationMs: number }): void;
+  /** A client made a request that was not refused for who it is. */
+  heard(facts: Heard): void;
+  /** How many seconds a client may be silent, by client id. */
+  expectGateways(intervals: ReadonlyMap<string, number>): void;
   /** `resent` is a reading that was there already. */
   reading(verdict: string): void;
   finding(ruleId: string): void;
   /** Which policy is in force, and whether the last attempt to load another failed. */
   policy(facts: { readonly version: string; readonly lastReloadFailed: boolean }): void;
-  /** A token that was refused; `reason` is one of a fixed list. */
-  refusedToken(reason: string): void;
   /** What became of one try to send an outbox item. */
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
-  /** Adds a figure that is asked for whenever the metrics are, and is left out while it is undefined. */
-  figure(name: string, help: string, read: () => number | undefined): void;
+  /** An item that was queued at this instant is known to be at the EHR. */
+  delivered(queuedAt: string): void;
+  /** An attempt ended after another worker had claimed its item. */
+  late(): void;
+  /** Whether the EHR is called. */
+  breaker(state: 'open' | 'half-open' | 'closed'): void;
+  /** What came of reading a sent Observation again at the EHR. */
+  readBack(result: 'same' | 'differs' | 'unread'): void;
+  /** A token that was refused; `reason` is one of a fixed list. */
+  refusedToken(reason: string): void;
+  /** A request was not taken in, and why. */
+  shed(reason: string): void;
+  /** A figure that is asked for whenever the metrics are, and is left out while it is undefined. `read` must not throw. */
+  figure(name: MetricOf<'gauge'>, read: () => number | undefined, labels?: Readonly<Record<string, string>>): void;
 }
 
-const SECONDS = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 10];
+export interface MetricsOptions {
+  /** Folder of the SQLite store; there are no figures of the disk when absent. */
+  readonly storeFolder?: string;
+  /** The system by default. */
+  readonly askDisk?: AskDisk;
+}
 
-/** A registry of its own, so that two services in one process do not share figures. */
-export function createMetrics(store: Store, clock: Clock): Metrics {
+/** A registry of its own, so that two services in one process do not share figures. Hears of the store's commits from now on. */
+export function createMetrics(store: Store, clock: Clock, { storeFolder, askDisk }: MetricsOptions = {}): Metrics {
   const registry = new Registry();
-  const registers = [registry];
   collectDefaultMetrics({ register: registry });
-  const requests = new Counter({
-    name: 'steelyard_http_requests_total',
-    help: 'Answered HTTP requests',
-    labelNames: ['method', 'route', 'status'],
-    registers,
+  const instruments = createInstruments(registry);
+  const { counter, gauge, histogram } = instruments;
+  const gateways = new GatewayFigures(clock, instruments);
+  const asked: (() => void)[] = [];
+  gauge('steelyard_build_info').set({ version: softwareVersion() }, 1);
+  store.onCommit(({ units, durationMs, isStored }) => {
+    histogram('steelyard_store_commit_units').observe(units);
+    histogram('steelyard_store_commit_duration_seconds').observe(durationMs / 1000);
+    if (!isStored) counter('steelyard_store_commits_failed_total').inc();
   });
-  const durations = new Histogram({
-    name: 'steelyard_http_request_duration_seconds',
-    help: 'Time from the first byte of a request to the end of its answer',
-    labelNames: ['method', 'route'],
-    buckets: SECONDS,
-    registers,
-  });
-  const readings = new Counter({ name: 'steelyard_readings_total', help: 'Readings by verdict', labelNames: ['verdict'], registers });
-  const findings = new Counter({ name: 'steelyard_findings_total', help: 'Findings by rule', labelNames: ['rule'], registers });
-  const forwardings = new Counter({
-    name: 'steelyard_forwardings_total',
-    help: 'Tries to send to the EHR by result',
-    labelNames: ['result'],
-    registers,
-  });
-  const refusedTokens = new Counter({
-    name: 'steelyard_refused_tokens_total',
-    help: 'Tokens that were refused by reason',
-    labelNames: ['reason'],
-    registers,
-  });
-  const policyInfo = new Gauge({
-    name: 'steelyard_policy_info',
-    help: '1 for the version of the policy in force',
-    labelNames: ['version'],
-    registers,
-  });
-  const gauge = (name: string, help: string) => new Gauge({ name, help, registers });
-  const reloadFailed = gauge(
-    'steelyard_policy_reload_failed',
-    '1 when the last reload found a broken file and an earlier policy is in force',
-  );
-  const storeFigures = {
-    waiting: gauge('steelyard_outbox_waiting', 'Outbox items that wait to be sent'),
-    parked: gauge('steelyard_outbox_parked', 'Outbox items that the EHR refused for good'),
-    oldest: gauge('steelyard_outbox_oldest_age_seconds', 'Age of the oldest waiting outbox item; 0 when none waits'),
-    held: gauge('steelyard_held_readings', 'Readings that wait for a second weighing or a decision'),
-    up: gauge('steelyard_store_up', '1 when the store answered while these metrics were collected'),
-  };
-
-  const readStore = async (): Promise<void> => {
-    try {
-      const [{ waiting, parked, oldestWaitingAt }, held] = await Promise.all([
-        store.outbox.counts(),
-        store.read.countObservations({ includeHeld: true, tags: [{ system: HELD_TAG.system, value: HELD_TAG.code }] }),
-      ]);
-      storeFigures.waiting.set(waiting);
-      storeFigures.parked.set(parked);
-      storeFigures.oldest.set(oldestWaitingAt === undefined ? 0 : Math.max(0, clock.nowMs() - Date.parse(oldestWaitingAt)) / 1000);
-      storeFigures.held.set(held);
-      storeFigures.up.set(1);
-    } catch {
-      // a store that is down must not hide the figures that say so
-      storeFigures.up.set(0);
-    }
-  };
 
   return {
     contentType: registry.contentType,
     text: async () => {
-      await readStore();
+      gateways.forgetOld();
+      for (const ask of asked) ask();
+      await Promise.all([
+        readStoreFigures(store, clock, instruments),
+        ...(storeFolder === undefined ? [] : [readDiskFigures(storeFolder, instruments, askDisk)]),
+      ]);
       return registry.metrics();
     },
     request: ({ method, route, status, durationMs }) => {
-      requests.inc({ method, route, status: String(status) });
-      durations.observe({ method, route }, durationMs / 1000);
+      counter('steelyard_http_requests_total').inc({ method, route, status: String(status) });
+      histogram('steelyard_http_request_duration_seconds').observe({ method, route }, durationMs / 1000);
+      if (status === 429) counter('steelyard_requests_throttled_total').inc();
     },
-    reading: (verdict) => readings.inc({ verdict }),
+    heard: (facts) => gateways.heard(facts),
+    expectGateways: (intervals) => gateways.expect(intervals),
+    reading: (verdict) => counter('steelyard_readings_total').inc({ verdict }),
+    finding: (rule) => counter('steelyard_findings_total').inc({ rule }),
     policy: ({ version, lastReloadFailed }) => {
-      policyInfo.reset();
-      policyInfo.set({ version }, 1);
-      reloadFailed.set(lastReloadFailed ? 1 : 0);
+      gauge('steelyard_policy_info').reset();
+      gauge('steelyard_policy_info').set({ version }, 1);
+      gauge('steelyard_policy_reload_failed').set(lastReloadFailed ? 1 : 0);
     },
-    refusedToken: (reason) => refusedTokens.inc({ reason }),
-    forwarding: (result) => forwardings.inc({ result }),
-    finding: (ruleId) => findings.inc({ rule: ruleId }),
-    figure: (name, help, read) => {
-      const collect = function (this: Gauge): void {
+    forwarding: (result) => counter('steelyard_forwardings_total').inc({ result }),
+    delivered: (queuedAt) =>
+      histogram('steelyard_forwarding_delay_seconds').observe(Math.max(0, clock.nowMs() - Date.parse(queuedAt)) / 1000),
+    late: () => counter('steelyard_forwardings_late_total').inc(),
+    breaker: (state) => gauge('steelyard_forwarding_paused').set(state === 'closed' ? 0 : 1),
+    readBack: (result) => counter('steelyard_readbacks_total').inc({ result }),
+    refusedToken: (reason) => counter('steelyard_refused_tokens_total').inc({ reason }),
+    shed: (reason) => counter('steelyard_requests_shed_total').inc({ reason }),
+    figure: (name, read, labels = {}) => {
+      asked.push(() => {
         const value = read();
-        this.remove();
-        if (value !== undefined) this.set(value);
-      };
-      new Gauge({ name, help, registers, collect });
+        if (value === undefined) gauge(name).remove(labels);
+        else gauge(name).set(labels, value);
+      });
     },
   };
 }

@@ -8,6 +8,7 @@ import { KeyFile, KeyFileError } from './forward/key-file.ts';
 import { TlsFiles, TlsFilesError, type TlsPaths } from './forward/tls-files.ts';
 import { TokenClient } from './forward/token-client.ts';
 import type { Clock } from './ports.ts';
+import { NO_TRACER, type Tracer } from './tracer.ts';
 
 export interface EhrConnection {
   readonly client: EhrClient;
@@ -31,14 +32,14 @@ const SETTING_OF: Readonly<Record<keyof TlsPaths, string>> = {
  */
 export async function openEhr(
   config: Config,
-  { clock, log }: { readonly clock: Clock; readonly log: ConnectionLog },
+  { clock, log, tracer = NO_TRACER }: { readonly clock: Clock; readonly log: ConnectionLog; readonly tracer?: Tracer },
 ): Promise<EhrConnection | undefined> {
   if (config.ehrUrl === undefined) return undefined;
   const tls = config.ehrTls && readTls(config.ehrTls, log);
   const tokens =
     config.ehrLogin &&
     new TokenClient({ ...config.ehrLogin, keys: await openKeys(config.ehrLogin.keyFile, log), clock, log, ...(tls && { tls }) });
-  const client = new EhrClient({ baseUrl: config.ehrUrl, ...(tokens && { authorization: tokens }), ...(tls && { tls }) });
+  const client = new EhrClient({ baseUrl: config.ehrUrl, tracer, ...(tokens && { authorization: tokens }), ...(tls && { tls }) });
   return {
     client,
     certificateDaysLeft: () => tls?.daysLeft(clock.nowMs()),

@@ -113,6 +113,8 @@ export interface StoreReader {
   ): Promise<SearchPage>;
   /** Newest first; those before the one of the id `before`, where it is given. */
   refusals(limit: number, before?: string): Promise<readonly Refusal[]>;
+  /** Since when the reading has been held that has been held longest; undefined when none is. A FHIR instant. */
+  heldSince(): Promise<string | undefined>;
   /**
    * Keys of the persons who have weights or heights now, each once, in an order that is the
    * store's own: the first `limit`, or the next behind the key `after`.
@@ -178,6 +180,10 @@ export interface NewOutboxItem {
   /** Observation ids that this item writes or refers to: a parked one holds these back. */
   readonly concerns: readonly string[];
   readonly queuedAt: string;
+  /** Of the call that it comes from, sent on to the EHR; absent when the service itself made it. */
+  readonly requestId?: string;
+  /** W3C Trace Context of that call, while calls are traced. */
+  readonly traceParent?: string;
 }
 
 export type OutboxState = 'waiting' | 'parked' | 'sent' | 'discarded';
@@ -282,12 +288,25 @@ export interface RemovalOptions {
   readonly dryRun: boolean;
 }
 
+/** What came of a group of units of work that were to be stored together. */
+export interface Commit {
+  readonly units: number;
+  readonly durationMs: number;
+  /** False when nothing of it is stored. */
+  readonly isStored: boolean;
+}
+export type CommitListener = (commit: Commit) => void;
+
 export interface Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
   readonly audit: AuditReader;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
+  /** Units of work that wait for their turn: how far writing is behind. */
+  waitingUnits(): number;
+  /** Whoever is to hear of each commit from now on; must not throw. */
+  onCommit(listener: CommitListener): void;
   /** True when a write would commit now. */
   isReady(): Promise<boolean>;
   close(): Promise<void>;

@@ -36,6 +36,8 @@ const filling = (): Store => ({
   read: store.read,
   outbox: store.outbox,
   audit: store.audit,
+  waitingUnits: () => store.waitingUnits(),
+  onCommit: store.onCommit.bind(store),
   write: (work) => (isFull ? Promise.reject(new StoreUnavailable(new Error('full'))) : store.write(work)),
   isReady: () => Promise.resolve(!isFull),
   close: () => Promise.resolve(),

@@ -2,7 +2,6 @@ import { existsSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { withTables } from '../scripts/generate-documents.ts';
-import { describeConfig } from '../src/config.ts';
 import { MOVABLE_RULES } from '../src/core/rules/index.ts';
 import { loadPolicy } from '../src/policy-file.ts';
 import { startService } from './service.ts';
@@ -91,22 +90,5 @@ describe('examples/policy.json', () => {
     expect(loadPolicy(join(ROOT, 'examples/policy.json'), MOVABLE_RULES).version).toMatch(/^site-/);
     const explained = [...read('examples/README.md').matchAll(/^\| `([\w.-]+)` +\| [^|]+ \| [^|]+ \|$/gm)].map(([, name]) => name);
     expect(explained).toEqual(Object.keys(JSON.parse(read('examples/policy.json')) as object));
-  });
-});
-
-describe('docker-compose.yml', () => {
-  const compose = read('docker-compose.yml');
-
-  it('sets only variables that the service knows', () => {
-    const set = [...compose.matchAll(/^\s+(STEELYARD_[A-Z_]+):/gm)].map(([, name]) => name as string);
-    const known = new Set(describeConfig().map(({ name }) => name));
-    expect(set.length).toBeGreaterThan(0);
-    expect(set.filter((name) => !known.has(name))).toEqual([]);
-  });
-
-  it('starts only programs that are built here', () => {
-    const programs = [...compose.matchAll(/"(dist\/[\w/.-]+\.js|bin\/[\w/.-]+\.js)"/g)].map(([, file]) => file as string);
-    expect(programs.sort()).toEqual(['bin/steelyard.js', 'dist/examples/receiver/main.js']);
-    for (const program of programs) expect(read(program.replace(/^dist\/(.*)\.js$/, '$1.ts')).length).toBeGreaterThan(0);
   });
 });

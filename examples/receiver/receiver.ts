@@ -37,6 +37,8 @@ export interface Receiver {
 export interface ReceiverOptions {
   /** 0 picks a free one. */
   readonly port: number;
+  /** Loopback by default; there is no login, so nothing else where others can reach it. */
+  readonly host?: string;
   readonly faults?: readonly Fault[];
   /** Conditional creates look, wait this long, then create: two at once make two. */
   readonly racyMs?: number;
@@ -44,8 +46,8 @@ export interface ReceiverOptions {
 
 const LARGEST_BODY_BYTES = 8_388_608;
 
-/** Listens on 127.0.0.1 only. Rejects when the port is taken. */
-export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverOptions): Promise<Receiver> {
+/** Listens on 127.0.0.1 when no host is given. Rejects when the port is taken. */
+export async function startReceiver({ port, host = '127.0.0.1', faults = [], racyMs = 0 }: ReceiverOptions): Promise<Receiver> {
   const memory = new Memory();
   const script = new FaultScript(faults);
   const requests: ReceivedRequest[] = [];
@@ -99,7 +101,7 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
 
   await new Promise<void>((resolve, reject) => {
     server.once('error', reject);
-    server.listen(port, '127.0.0.1', resolve);
+    server.listen(port, host, resolve);
   });
   base = `http://127.0.0.1:${(server.address() as AddressInfo).port}/fhir`;
 

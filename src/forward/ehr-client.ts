@@ -9,6 +9,7 @@ import type { Agent } from 'undici';
 import { causeOf, readBounded, unlessAborted } from './answer-body.ts';
 import { NO_AUTHORIZATION, NoAccessToken, type Authorization } from './authorization.ts';
 import { createAgent, dispatcherOf } from './connections.ts';
+import { NO_TRACER, type Tracer } from '../tracer.ts';
 import type { ForwardedType } from './identity.ts';
 import type { TlsFiles } from './tls-files.ts';
 
@@ -51,6 +52,8 @@ export interface EhrClientOptions {
   readonly authorization?: Authorization;
   /** Our certificate, and whom we trust in place of the system's authorities. */
   readonly tls?: TlsFiles;
+  /** No call is traced when absent. */
+  readonly tracer?: Tracer;
 }
 
 interface Call {
@@ -78,9 +81,18 @@ export class EhrClient implements Ehr, PatientSearch {
   readonly #longestAnswerBytes: number;
   readonly #authorization: Authorization;
   readonly #agent: Agent;
+  readonly #tracer: Tracer;
 
   /** Throws TypeError when the base URL is not an http(s) URL or holds a password, query or fragment. */
-  constructor({ baseUrl, timeoutMs = 10_000, longestAnswerBytes = 4_194_304, connections = 8, authorization, tls }: EhrClientOptions) {
+  constructor({
+    baseUrl,
+    timeoutMs = 10_000,
+    longestAnswerBytes = 4_194_304,
+    connections = 8,
+    authorization,
+    tls,
+    tracer = NO_TRACER,
+  }: EhrClientOptions) {
     const url = URL.canParse(baseUrl) ? new URL(baseUrl) : undefined;
     if (url === undefined || !/^https?:$/.test(url.protocol) || `${url.username}${url.password}${url.search}${url.hash}` !== '') {
       throw new TypeError('the EHR base must be an http or https URL without user, query or fragment');
@@ -88,32 +100,51 @@ export class EhrClient implements Ehr, PatientSearch {
     this.#base = url.href.replace(/\/+$/, '');
     this.timeoutMs = timeoutMs;
     this.#longestAnswerBytes = longestAnswerBytes;
+    this.#tracer = tracer;
     this.#authorization = authorization ?? NO_AUTHORIZATION;
     this.#agent = createAgent({ timeoutMs, connections, ...(tls && { tls }) });
   }
 
   postBundle(text: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
-    return this.#call(this.#base, requestId, stop, {
-      method: 'POST',
-      headers: { 'content-type': FHIR_JSON, prefer: 'return=minimal' },
-      body: text,
-    });
+    return this.#traced('POST', '/', (traced) =>
+      this.#call(this.#base, requestId, stop, {
+        method: 'POST',
+        headers: { 'content-type': FHIR_JSON, prefer: 'return=minimal', ...traced },
+        body: text,
+      }),
+    );
   }
 
   searchPatients(form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
-    return this.#call(`${this.#base}/Patient/_search`, requestId, stop, {
-      method: 'POST',
-      headers: { 'content-type': 'application/x-www-form-urlencoded', 'cache-control': 'no-cache' },
-      body: form,
-    });
+    return this.#traced('POST', '/Patient/_search', (traced) =>
+      this.#call(`${this.#base}/Patient/_search`, requestId, stop, {
+        method: 'POST',
+        headers: { 'content-type': 'application/x-www-form-urlencoded', 'cache-control': 'no-cache', ...traced },
+        body: form,
+      }),
+    );
   }
 
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
-    return this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache' } });
+    return this.#traced('GET', `/${type}`, (traced) =>
+      this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache', ...traced } }),
+    );
   }
 
   async close(): Promise<void> {
     await this.#agent.close();
+  }
+
+  /** A call in a span of its own, of which the EHR is told. The query of a look-up is no part of it. */
+  #traced(method: string, path: string, call: (headers: Readonly<Record<string, string>>) => Promise<EhrReply>): Promise<EhrReply> {
+    const attributes = { 'http.request.method': method, 'server.address': new URL(this.#base).hostname };
+    return this.#tracer.within({ name: `${method} EHR ${path}`, kind: 'client', attributes }, async (span) => {
+      const reply = await call(span.traceParent === undefined ? {} : { traceparent: span.traceParent });
+      if (reply.kind === 'answer') span.note({ 'http.response.status_code': reply.status });
+      if (reply.kind !== 'answer') span.fail(reply.cause);
+      else if (reply.status >= 400) span.fail(String(reply.status));
+      return reply;
+    });
   }
 
   /**

@@ -7,6 +7,8 @@ import type { SetbackKind } from './classify.ts';
 /** All that forwarding ever logs. No patient data, no URL, no text of the EHR's. */
 export interface ForwardLogFields {
   readonly item?: number;
+  /** Of the call that the item comes from. */
+  readonly requestId?: string;
   readonly tries?: number;
   readonly status?: number;
   readonly issueCodes?: readonly string[];
@@ -23,9 +25,19 @@ export interface ForwardLog {
   error(fields: ForwardLogFields, message: string): void;
 }
 
+export type BreakerState = 'open' | 'half-open' | 'closed';
+
+/** What came of reading a copy at the EHR; `unread` when that could not be done, or said nothing. */
+export type ReadBackResult = 'same' | 'differs' | 'unread';
+
 /** Called after the outbox row says so. Must not throw. */
 export interface ForwardEvents {
   sent?(item: OutboxItem): void;
   postponed?(item: OutboxItem, kind: SetbackKind): void;
   parked?(item: OutboxItem): void;
+  /** What came of an attempt after another worker had claimed the item. */
+  late?(item: OutboxItem): void;
+  /** Whether the EHR is called: `half-open` while a single item tries. */
+  breaker?(state: BreakerState): void;
+  readBack?(result: ReadBackResult): void;
 }

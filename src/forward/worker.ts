@@ -4,12 +4,14 @@
  * requests; the order within a person is the store's: only a person's first waiting item is due.
  */
 import type { Clock, OutboxItem, OutboxStore, StoreReader } from '../ports.ts';
+import { NO_TRACER, type Tracer } from '../tracer.ts';
 import type { Outcome, Setback } from './classify.ts';
 import { ConflictLimit } from './conflict-limit.ts';
 import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
 import { Destination } from './destination.ts';
 import type { Ehr } from './ehr-client.ts';
 import type { ForwardEvents, ForwardLog } from './events.ts';
+import { requestIdOf } from './request-id.ts';
 import { backoffMs, retryAfterMs } from './retry-after.ts';
 import { WakeSignal } from './wake-signal.ts';
 
@@ -30,6 +32,8 @@ export interface ForwardWorkerOptions {
   readonly pollMs?: number;
   /** Ask the EHR before every send: for a store that was restored from a backup. */
   readonly alwaysLookUp?: boolean;
+  /** Calls are made as part of what brought the reading; no call is traced when absent. */
+  readonly tracer?: Tracer;
 }
 
 export class ForwardWorker {
@@ -44,7 +48,7 @@ export class ForwardWorker {
 
   /** Throws RangeError when a lease could end while its attempt is still under way. */
   constructor(options: ForwardWorkerOptions) {
-    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, events: {}, ...options };
+    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, tracer: NO_TRACER, events: {}, ...options };
     this.#destination = new Destination(options.random);
     if (this.#options.leaseMs <= CALLS_PER_ATTEMPT * options.ehr.timeoutMs) {
       throw new RangeError(`the lease must be longer than ${CALLS_PER_ATTEMPT} EHR timeouts`);
@@ -105,16 +109,17 @@ export class ForwardWorker {
   }
 
   async #attempt(item: OutboxItem): Promise<void> {
-    const { log, alwaysLookUp } = this.#options;
+    const { log, alwaysLookUp, tracer } = this.#options;
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
     try {
-      const requestId = `outbox-${item.number}-${item.tries}`;
-      const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal });
+      const requestId = requestIdOf(item);
+      const attempt = { lookUpFirst, requestId, stop: this.#abort.signal };
+      const outcome = await tracer.under(item.traceParent, () => deliver(item, this.#options, attempt));
       await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
     } catch (error) {
       // the lease runs out and the item comes again
-      log.error({ item: item.number, tries: item.tries, error: nameOf(error) }, 'an outbox item could not be worked on');
+      log.error({ ...named(item), error: nameOf(error) }, 'an outbox item could not be worked on');
     }
   }
 
@@ -123,12 +128,12 @@ export class ForwardWorker {
     if (outcome.kind === 'sent') {
       await outbox.markSent(item.number, outcome.copies);
       if (this.#destination.isFailing) log.info({ item: item.number }, 'the EHR takes readings again');
-      this.#destination.recovered();
-      log.debug({ item: item.number, tries: item.tries }, 'forwarded');
+      this.#recovered();
+      log.debug(named(item), 'forwarded');
       events.sent?.(item);
     } else if (outcome.kind === 'permanent') {
       await outbox.park(item.number, outcome.reason);
-      if (outcome.status !== undefined) this.#destination.recovered(); // it answered: the way is open
+      if (outcome.status !== undefined) this.#recovered(); // it answered: the way is open
       log.warn(fieldsOf(item, outcome), 'parked: the EHR will not take this item as it is');
       events.parked?.(item);
     } else {
@@ -136,10 +141,16 @@ export class ForwardWorker {
     }
   }
 
+  #recovered(): void {
+    this.#destination.recovered();
+    this.#options.events.breaker?.('closed');
+  }
+
   async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
     const { outbox, clock, ehr, random, log, events } = this.#options;
     const nowMs = clock.nowMs();
     const isNews = this.#destination.note(setback, nowMs);
+    if (isNews) events.breaker?.('open');
     // an EHR that gave no answer may still be at work: asking too soon would find nothing
     const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
     const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);
@@ -155,12 +166,15 @@ export class ForwardWorker {
 
 function fieldsOf(item: OutboxItem, { kind, status, issueCodes }: Setback) {
   return {
-    item: item.number,
-    tries: item.tries,
+    ...named(item),
     kind,
     ...(status === undefined ? {} : { status }),
     ...(issueCodes === undefined ? {} : { issueCodes }),
   };
+}
+
+function named({ number, tries, requestId }: OutboxItem) {
+  return { item: number, tries, ...(requestId !== undefined && { requestId }) };
 }
 
 function nameOf(error: unknown): string {

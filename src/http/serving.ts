@@ -12,6 +12,7 @@ import type { Metrics } from '../metrics.ts';
 import type { PolicyInForce } from '../policy-in-force.ts';
 import type { Store } from '../ports.ts';
 import type { RuleExamples } from '../rule-examples.ts';
+import type { Tracer } from '../tracer.ts';
 
 export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
@@ -48,6 +49,8 @@ export interface Serving {
   readonly startedAt: string;
   /** True once the service has been told to stop: connections are then closed after each answer. */
   readonly isStopping: () => boolean;
+  /** No call is traced when absent. */
+  readonly tracer?: Tracer;
 }
 
 export type Handler = (req: Request, res: Response) => Promise<void> | void;

@@ -1,6 +1,5 @@
 /** One reading through the engine: judged and stored within a unit of work, or judged only. */
 import { isDeepStrictEqual } from 'node:util';
-import type { Call } from '../caller.ts';
 import { conformObservation } from '../core/conform.ts';
 import { DECISIONS } from '../core/decision.ts';
 import { evaluate, type Evaluation } from '../core/evaluate.ts';
@@ -20,14 +19,11 @@ import type { StoredResource, StoreReader, StoreWriter, Token } from '../ports.t
 import { loadContext, type Surroundings } from './context.ts';
 import { othersOnTheScale } from './others-on-scale.ts';
 import { identifierTakenBy, identify, remember, rememberIdentifiers, resendOf, type Resend } from './identity.ts';
-import { additionsTo, record } from './record.ts';
+import { additionsTo, record, type Cause } from './record.ts';
 import { checkScaleBefore, checkScaleOf } from './senders.ts';
 import { treeOf } from './stored-tree.ts';
 
-export interface ReadingWork extends Surroundings {
-  /** The call that is served; absent for what the service does of its own. */
-  readonly call?: Call;
-  readonly forwards: boolean;
+export interface ReadingWork extends Surroundings, Cause {
   /** Told the key of whom a reading is being stored for; may not be stored yet, or ever. */
   readonly onPerson?: (key: string) => void;
 }
@@ -219,7 +215,7 @@ export async function settle(writer: StoreWriter, judgement: Judgement, work: Re
   }
   const { evaluation, context, forms } = judgement;
   if (context.person.key !== '' && !isUnassigned(context.person.key)) work.onPerson?.(context.person.key);
-  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs });
+  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs, call: work.call });
   if (evaluation.stored) await remember(writer, context.id, evaluation.stored.observation, forms);
   const { verdict, findings } = evaluation;
   return {

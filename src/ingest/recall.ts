@@ -12,7 +12,7 @@ import { ServiceError } from '../errors.ts';
 import type { ObservationSearch, StoredResource, StoreReader, StoreWriter } from '../ports.ts';
 import { loadPersonByKey, type Surroundings } from './context.ts';
 import { metersOf } from './devices.ts';
-import { recordConsequences } from './record.ts';
+import { recordConsequences, type Cause } from './record.ts';
 import { treeOf } from './stored-tree.ts';
 
 export interface RecallOrder {
@@ -116,7 +116,7 @@ export async function recallScale(
   writer: StoreWriter,
   deviceId: string,
   { since, action, who, reason }: RecallOrder,
-  { clock, policy, knownBases, growth, forwards }: Surroundings & { readonly forwards: boolean },
+  { clock, policy, knownBases, growth, forwards, call }: Surroundings & Cause,
 ): Promise<Recalled> {
   const { affected, byPerson } = await waitingForMark(writer, deviceId, since, action);
   const done = { marked: [] as string[], derived: [] as string[], rejudged: [] as string[] };
@@ -133,7 +133,7 @@ export async function recallScale(
       decidedBy: { who, reason },
     };
     const { rejudged, derived } = recallConsequences(context, ids, action);
-    await recordConsequences(writer, key, { rejudged, derived }, context, { forwards, nowMs: context.nowMs });
+    await recordConsequences(writer, key, { rejudged, derived }, context, { forwards, nowMs: context.nowMs, call });
     for (const { before } of rejudged) (ids.has(before.id) ? done.marked : done.rejudged).push(before.id);
     done.derived.push(...derived.map(({ id }) => id));
     if ((served += 1) % PEOPLE_A_TURN === 0) await nextTurn();

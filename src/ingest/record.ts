@@ -1,5 +1,6 @@
 /** Stores what an evaluation concluded, with everything that goes with it, in one unit of work. */
 import type * as fhir4 from 'fhir/r4.js';
+import type { Call } from '../caller.ts';
 import type { Derived } from '../core/derive/difference.ts';
 import type { Addition } from '../core/enrich/enrich.ts';
 import { withStanding } from '../core/enrich/marks.ts';
@@ -21,9 +22,15 @@ export interface Recorded {
   readonly derived: readonly StoredResource[];
 }
 
-interface Sending {
+/** What is known of the work that something follows from. */
+export interface Cause {
   /** False when no EHR is configured: then nothing piles up. */
   readonly forwards: boolean;
+  /** The call that is served; absent for what the service does of its own. */
+  readonly call?: Call | undefined;
+}
+
+interface Sending extends Cause {
   readonly nowMs: number;
 }
 
@@ -166,9 +173,18 @@ async function send(
   person: string,
   resources: readonly VersionedReference[],
   concerns: readonly string[],
-  { forwards, nowMs }: Sending,
+  { forwards, nowMs, call }: Sending,
 ): Promise<void> {
-  if (forwards && resources.length > 0) await writer.enqueue({ person, resources, concerns, queuedAt: toInstant(nowMs) });
+  if (!forwards || resources.length === 0) return;
+  const { requestId, traceParent } = call ?? {};
+  await writer.enqueue({
+    person,
+    resources,
+    concerns,
+    queuedAt: toInstant(nowMs),
+    ...(requestId !== undefined && { requestId }),
+    ...(traceParent !== undefined && { traceParent }),
+  });
 }
 
 function versioned({ type, id, version }: StoredResource): VersionedReference {

@@ -4,7 +4,6 @@
  * replaces gives its readings up to that one, and the BMI of both are derived anew.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import type { Call } from '../caller.ts';
 import { conformResource } from '../core/conform.ts';
 import { consequences } from '../core/serial/consequences.ts';
 import { identifierTokens } from '../core/facts.ts';
@@ -19,7 +18,7 @@ import type { StoredResource, StoreWriter } from '../ports.ts';
 import { loadPersonByKey, type Surroundings } from './context.ts';
 import { ownerOf, registryReferences } from './devices.ts';
 import { rememberForms } from './identity.ts';
-import { recordConsequences } from './record.ts';
+import { recordConsequences, type Cause } from './record.ts';
 import { checkMayRegister } from './senders.ts';
 import { treeOf } from './stored-tree.ts';
 import { leadsTo, personFor, survivorOf } from './survivor.ts';
@@ -29,10 +28,7 @@ export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 /** The version that must be current, or that there is none yet. */
 export type ExpectedVersion = number | 'none';
 
-interface RegistryWork extends Surroundings {
-  readonly call?: Call;
-  readonly forwards: boolean;
-}
+type RegistryWork = Surroundings & Cause;
 
 /** Stores a registry resource under the caller's id; 201 when it is new, else 200. */
 export async function putRegistry(
@@ -155,12 +151,12 @@ async function rememberMoved(writer: StoreWriter, person: string): Promise<void>
 export async function judgeAnew(
   writer: StoreWriter,
   key: string,
-  { clock, policy, growth, knownBases, forwards }: RegistryWork,
+  { clock, policy, growth, knownBases, forwards, call }: RegistryWork,
 ): Promise<void> {
   const history = await writer.readingsOf(key);
   const standing = await writer.standingDerivedOf(key);
   if (history.length === 0 && standing.length === 0) return;
   const person = await loadPersonByKey(writer, key, knownBases);
   const context = { nowMs: clock.nowMs(), policy, ...(growth && { growth }), knownBases, person, history, standing };
-  await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs });
+  await recordConsequences(writer, key, consequences(context), context, { forwards, nowMs: context.nowMs, call });
 }

@@ -15,7 +15,7 @@ import { deviceIdBehind } from './devices.ts';
 import { treeOf } from './stored-tree.ts';
 
 interface Sending {
-  readonly call?: Call;
+  readonly call?: Call | undefined;
   readonly knownBases: readonly string[];
 }
 

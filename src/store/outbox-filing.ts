@@ -13,7 +13,7 @@ type Db = Kysely<StoreSchema>;
 type Items = ExpressionBuilder<StoreSchema, 'outbox_item'>;
 
 /** Files an item behind all others; returns its number, which is never used again. */
-export async function enqueue(db: Db, { person, resources, concerns, queuedAt }: NewOutboxItem): Promise<number> {
+export async function enqueue(db: Db, { person, resources, concerns, queuedAt, requestId, traceParent }: NewOutboxItem): Promise<number> {
   const { number } = await db
     .insertInto('outbox_item')
     .values({
@@ -26,6 +26,8 @@ export async function enqueue(db: Db, { person, resources, concerns, queuedAt }:
       blocked_by: null,
       queued_at: queuedAt,
       resources: JSON.stringify(resources.map(({ type, id, version }) => ({ type, id, version }))),
+      request_id: requestId ?? null,
+      trace_parent: traceParent ?? null,
     })
     .returning('number')
     .executeTakeFirstOrThrow();

@@ -214,5 +214,7 @@ async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): 
     dueMs: row.due_ms,
     ...(row.reason !== null && { reason: row.reason }),
     ...(row.blocked_by !== null && { blockedBy: row.blocked_by }),
+    ...(row.request_id !== null && { requestId: row.request_id }),
+    ...(row.trace_parent !== null && { traceParent: row.trace_parent }),
   }));
 }

@@ -2,6 +2,7 @@
 import { sql, type Kysely, type SqlBool } from 'kysely';
 import type { Reading, StandingDerived } from '../core/reading.ts';
 import type { ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
+import { heldSince } from './held-since.ts';
 import { countObservations, searchObservations } from './observation-search.ts';
 import { toStoredResource, VERSION_COLUMNS } from './paging.ts';
 import { fromReadingText, fromStandingText } from './reading-row.ts';
@@ -164,6 +165,10 @@ export class SqlReader implements StoreReader {
       .limit(limit);
     const rows = await (after === undefined ? persons : persons.where('observation.person', '>', after)).execute();
     return rows.map(({ person }) => person);
+  }
+
+  heldSince(): Promise<string | undefined> {
+    return heldSince(this.db);
   }
 
   searchObservations(search: ObservationSearch): Promise<SearchPage> {

@@ -79,6 +79,9 @@ export interface OutboxItemTable {
   readonly queued_at: string;
   /** JSON array of VersionedReference. */
   readonly resources: string;
+  /** Of the call that it comes from. */
+  readonly request_id: string | null;
+  readonly trace_parent: string | null;
 }
 
 export interface OutboxConcernTable {

@@ -4,6 +4,7 @@ import {
   StoreUnavailable,
   type AuditReader,
   type Clock,
+  type CommitListener,
   type KeptStore,
   type OutboxStore,
   type RetentionStore,
@@ -58,6 +59,14 @@ export class SqlStore implements KeptStore {
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result> {
     return this.#queue.run((db) => work(new SqlWriter(db, this.#clock)));
+  }
+
+  waitingUnits(): number {
+    return this.#queue.waiting;
+  }
+
+  onCommit(listener: CommitListener): void {
+    this.#queue.onCommit(listener);
   }
 
   async isReady(): Promise<boolean> {

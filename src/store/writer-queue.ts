@@ -15,7 +15,7 @@ import {
   type QueryResult,
   type UnknownRow,
 } from 'kysely';
-import { StoreUnavailable } from '../ports.ts';
+import { StoreUnavailable, type CommitListener } from '../ports.ts';
 import type { StoreSchema } from './schema.ts';
 
 /** Keeps a group short enough that the first in it does not wait long for the last. */
@@ -50,10 +50,21 @@ export class WriterQueue {
   readonly #waiting: Unit[] = [];
   #draining: Promise<void> | undefined;
   #closed = false;
+  #listener: CommitListener | undefined;
 
   /** @param db a query layer that nobody else writes through */
   constructor(db: Kysely<StoreSchema>) {
     this.#db = db;
+  }
+
+  /** Units that wait for their turn. */
+  get waiting(): number {
+    return this.#waiting.length;
+  }
+
+  /** One listener hears of each commit, and of each that failed. */
+  onCommit(listener: CommitListener): void {
+    this.#listener = listener;
   }
 
   /**
@@ -86,11 +97,15 @@ export class WriterQueue {
 
   async #commitTogether(group: readonly Unit[]): Promise<void> {
     const answers: (() => void)[] = [];
+    const beganAt = performance.now();
+    const tell = (isStored: boolean): void => this.#listener?.({ units: group.length, durationMs: performance.now() - beganAt, isStored });
     try {
       await this.#db.transaction().execute(async (trx) => {
         for (const unit of group) answers.push(await runUnit(trx, unit));
       });
+      tell(true);
     } catch (error) {
+      tell(false);
       const unavailable = error instanceof StoreUnavailable ? error : new StoreUnavailable(error);
       for (const unit of group) unit.reject(unavailable);
       return;

@@ -43,6 +43,8 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
     outbox: store.outbox,
     audit: store.audit,
     write: store.write.bind(store),
+    waitingUnits: () => store.waitingUnits(),
+    onCommit: store.onCommit.bind(store),
     isReady: () => store.isReady(),
     close: () => store.close(),
   };

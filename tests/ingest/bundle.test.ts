@@ -338,6 +338,8 @@ describe('a Bundle', () => {
       read: desk.store.read,
       outbox: desk.store.outbox,
       write: (work) => ((writes += 1) > 2 ? Promise.reject(new StoreUnavailable('full')) : desk.store.write(work)),
+      waitingUnits: () => desk.store.waitingUnits(),
+      onCommit: desk.store.onCommit.bind(desk.store),
       isReady: () => desk.store.isReady(),
       close: () => desk.store.close(),
     };

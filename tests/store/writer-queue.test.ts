@@ -2,7 +2,7 @@
 import Database from 'better-sqlite3';
 import { Kysely, sql } from 'kysely';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
-import { StoreUnavailable } from '../../src/ports.ts';
+import { StoreUnavailable, type Commit } from '../../src/ports.ts';
 import { MIGRATIONS } from '../../src/store/migrations/all.ts';
 import { migrate } from '../../src/store/migrator.ts';
 import type { StoreSchema } from '../../src/store/schema.ts';
@@ -51,6 +51,21 @@ describe('group commit', () => {
     await Promise.all(Array.from({ length: 130 }, (_, at) => counted.run((trx) => insert(trx, `r${at}`))));
     expect(begun).toBe(3);
     expect(storedIds()).toHaveLength(130);
+  });
+
+  test('tells how many units each commit held, and of the one that failed', async () => {
+    const heard: Pick<Commit, 'units' | 'isStored'>[] = [];
+    queue.onCommit(({ units, isStored, durationMs }) => heard.push({ units: durationMs > 0 ? units : 0, isStored }));
+    const three = Promise.all(['a', 'b', 'c'].map((id) => queue.run((trx) => insert(trx, id))));
+    expect(queue.waiting).toBe(3);
+    await three;
+    expect(queue.waiting).toBe(0);
+    database.pragma('query_only = ON');
+    await expect(queue.run((trx) => insert(trx, 'd'))).rejects.toBeInstanceOf(StoreUnavailable);
+    expect(heard).toEqual([
+      { units: 3, isStored: true },
+      { units: 1, isStored: false },
+    ]);
   });
 
   test('a full disk refuses what does not fit as unavailable, keeps what was stored, and recovers', async () => {

@@ -5,5 +5,6 @@ import { personAsSent } from './0002-person-as-sent.ts';
 import { scaleByTime } from './0003-scale-by-time.ts';
 import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
+import { outboxRequestId } from './0006-outbox-request-id.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks];
+export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks, outboxRequestId];

@@ -107,6 +107,8 @@ function within(store: Store, writer: StoreWriter): Store {
     outbox: store.outbox,
     audit: store.audit,
     write: (work) => work(writer),
+    waitingUnits: () => 0,
+    onCommit: () => undefined,
     isReady: () => Promise.resolve(true),
     close: () => Promise.resolve(),
   };

@@ -22,6 +22,8 @@ export function outboxSuite(factory: StoreFactory): void {
         person: 'Patient/p1',
         concerns: ['w1', 'h1', 'b1'],
         queuedAt: '2026-03-14T08:00:00.000Z',
+        requestId: 'gateway-3.0001',
+        traceParent: '00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01',
         resources: [
           { type: 'Observation' as const, id: 'w1', version: 3 },
           { type: 'Provenance' as const, id: 'v1', version: 1 },

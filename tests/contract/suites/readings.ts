@@ -90,6 +90,25 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await given.store.read.readingOf('r2')).toBeUndefined();
     });
 
+    test('the longest wait of what is held counts from when it began to be held, whatever was marked on it since', async () => {
+      const put = (id: string, held: boolean, atMs: number) => {
+        given.clock.ms = atMs;
+        const facts = factsOf(reading(id, 1, { held }), { status: held ? 'preliminary' : 'final' });
+        return given.store.write((tx) => tx.putObservation(id, observationContent('70.0'), facts));
+      };
+      const heldSince = async (): Promise<number> => Date.parse((await given.store.read.heldSince()) ?? '') - NOON;
+      expect(await given.store.read.heldSince()).toBeUndefined();
+      await put('w1', true, NOON);
+      await put('w1', false, NOON + 1_000);
+      expect(await given.store.read.heldSince()).toBeUndefined();
+      await put('w1', true, NOON + 2_000);
+      await put('w1', true, NOON + 3_000);
+      await put('w2', true, NOON + 4_000);
+      expect(await heldSince()).toBe(2_000);
+      await put('w1', false, NOON + 5_000);
+      expect(await heldSince()).toBe(4_000);
+    });
+
     test('BMI stands apart from the readings, with its inputs and its current status', async () => {
       const standing = { weightId: 'w1', heightId: 'h1', valueText: '31.3', effectiveText: '2026-03-14T12:00:00Z' };
       const facts = { ...factsOf(reading('b1', 1)), of: 'bmi' as const, standing, derivedFrom: ['w1', 'h1'] };
