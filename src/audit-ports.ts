@@ -58,6 +58,12 @@ export interface AuditVerdict {
   readonly notedWasRemoved?: true;
 }
 
+export interface AuditPagesVerdict {
+  /** Where the next piece begins; absent when the head was reached. */
+  readonly reached?: AuditPlace;
+  readonly bad?: { readonly number: number; readonly fault: AuditFault };
+}
+
 export interface AuditReader {
   event(id: string): Promise<StoredAuditEvent | undefined>;
   /** Throws ServiceError ERR_BAD_VALUE for a cursor that it did not give. */
@@ -69,4 +75,9 @@ export interface AuditReader {
    * @param noted a head that was noted earlier, outside the store: only it shows that rows at the end were rewritten
    */
   verify(noted?: AuditPlace): Promise<AuditVerdict>;
+  /**
+   * A piece of the same: the events behind `from`, which an earlier piece reached, as far as one
+   * page goes. From the beginning of the chain when `from` is absent or retention has removed it.
+   */
+  verifyPage(from?: AuditPlace): Promise<AuditPagesVerdict>;
 }

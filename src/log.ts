@@ -10,7 +10,7 @@ import type { FileProblem } from './policy-file.ts';
 import type { GatewaysReload } from './gateways.ts';
 import type { Reload } from './policy-in-force.ts';
 import type { Restored } from './restored.ts';
-import type { AuditPlace } from './ports.ts';
+import type { AuditFault, AuditPlace } from './ports.ts';
 
 /** What is known of one answered request. */
 export interface RequestFacts {
@@ -64,6 +64,8 @@ export interface Log {
   gatewaysReloaded(reload: GatewaysReload): void;
   /** What came of asking for the keys that tokens are checked with, when it is not what came of it before. */
   keys(event: { readonly kind: 'loaded'; readonly keys: number } | { readonly kind: 'failed'; readonly error: unknown }): void;
+  /** An audit event is not as it was written. */
+  auditBroken(bad: { readonly number: number; readonly fault: AuditFault }): void;
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
@@ -114,6 +116,7 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
       if (event.kind === 'loaded') logger.info({ keys: event.keys }, 'keys for tokens loaded');
       else logger.error(describeError(event.error), 'keys for tokens cannot be read');
     },
+    auditBroken: ({ number, fault }) => logger.error({ number, fault }, 'audit chain broken'),
     stopping: (signal) => logger.info({ signal }, 'stopping'),
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>

@@ -22,6 +22,7 @@ import { createAuth, KeyFileError } from './http/auth/create-auth.ts';
 import { ANYBODY_MAY, type Auth } from './http/auth/auth.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake, type Intake } from './ingest.ts';
+import { AuditPatrol } from './audit-patrol.ts';
 import { AuditTrail, type UntimedFacts } from './audit-trail.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
 import { createLog, type Log } from './log.ts';
@@ -129,10 +130,11 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     kindOfStore(config.database) === 'postgresql' ? {} : { storeFolder: dirname(config.database) },
   );
   const audit = new AuditTrail({ store, clock, log });
+  const patrol = new AuditPatrol(store.audit, log);
   const showPolicy = (): void => metrics.policy({ version: policy.current.version, lastReloadFailed: policy.lastReloadFailed });
   showPolicy();
   expectGateways(metrics, gateways);
-  tellFigures(metrics, { audit, clock, ...(ehr && { ehr }) });
+  tellFigures(metrics, { audit, patrol, clock, ...(ehr && { ehr }) });
   const auth = await authOf(metrics, parts);
   const worker = ehr && createWorker(ehr.client, store, metrics, parts);
   const server = createHttpServer();
@@ -182,6 +184,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   await audit.record(serviceEvent('start', [['policy', policy.current.version]]));
   audit.start();
+  patrol.start();
 
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
@@ -189,6 +192,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS), demographics?.stop()]);
     await ehr?.close();
     await audit.recordIfPossible(serviceEvent('stop'));
+    await patrol.stop();
     await audit.stop();
     await store.close();
     await tracer.stop(LONGEST_FLUSH_MS);
@@ -242,8 +246,12 @@ function expectGateways(metrics: Metrics, { current }: GatewaysHolder): void {
 }
 
 /** What is asked of the parts whenever the metrics are. */
-function tellFigures(metrics: Metrics, { audit, ehr, clock }: Pick<Parts, 'clock' | 'ehr'> & { readonly audit: AuditTrail }): void {
+function tellFigures(
+  metrics: Metrics,
+  { audit, patrol, ehr, clock }: Pick<Parts, 'clock' | 'ehr'> & { readonly audit: AuditTrail; readonly patrol: AuditPatrol },
+): void {
   metrics.figure('steelyard_audit_unwritten', () => audit.waiting);
+  metrics.figure('steelyard_audit_chain_broken', () => Number(patrol.isBroken));
   metrics.figure('steelyard_ehr_clock_difference_seconds', () => ehr?.clockAheadSeconds());
   const certificateEnds = (): number | undefined => {
     const days = ehr?.certificateDaysLeft();

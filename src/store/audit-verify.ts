@@ -8,7 +8,7 @@
  */
 import { isDeepStrictEqual } from 'node:util';
 import type { Kysely } from 'kysely';
-import type { AuditFault, AuditPlace, AuditVerdict } from '../ports.ts';
+import type { AuditFault, AuditPagesVerdict, AuditPlace, AuditVerdict } from '../ports.ts';
 import { ownNumberIn, recordOf, type AuditRow } from './audit-row.ts';
 import type { StoreSchema } from './schema.ts';
 
@@ -53,6 +53,23 @@ export async function verifyChain(db: Db, noted?: AuditPlace): Promise<AuditVerd
     ...(bad && { bad }),
     ...(noted !== undefined && noted.number < walk.anchor.number && { notedWasRemoved: true as const }),
   };
+}
+
+/** One page of the chain: see `AuditReader.verifyPage`. */
+export async function verifyChainPage(db: Db, from: AuditPlace | undefined): Promise<AuditPagesVerdict> {
+  const { head, anchor } = await placesOf(db);
+  const walk = new Walk(from !== undefined && from.number >= anchor.number ? from : anchor, undefined);
+  if (walk.place.number >= head.number) return {};
+  const rows = await pageBehind(db, walk.place.number, head.number);
+  const bad = rows.length === 0 ? ({ number: walk.place.number + 1, fault: 'removed' } as const) : walk.along(rows);
+  if (bad) {
+    // retention may have cut it off between the two looks
+    const { anchor: now } = await placesOf(db);
+    return now.number >= bad.number ? { reached: now } : { bad };
+  }
+  if (walk.place.number < head.number) return { reached: walk.place };
+  const atHead = walk.atHead(head);
+  return atHead ? { bad: atHead } : {};
 }
 
 /** A row before the anchor or behind the head: nobody who keeps the chain has written it. */

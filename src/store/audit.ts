@@ -3,8 +3,18 @@ import { sql, type Expression, type ExpressionBuilder, type Kysely, type SqlBool
 import { AGENT_SYSTEM, AUDIT_SYSTEM, OWN_EVENTS } from '../core/audit/codes.ts';
 import { OURS } from '../core/terminology.ts';
 import { ServiceError } from '../errors.ts';
-import type { AuditPage, AuditPlace, AuditReader, AuditSearch, AuditVerdict, DateBound, StoredAuditEvent, Token } from '../ports.ts';
-import { placesOf, verifyChain } from './audit-verify.ts';
+import type {
+  AuditPage,
+  AuditPagesVerdict,
+  AuditPlace,
+  AuditReader,
+  AuditSearch,
+  AuditVerdict,
+  DateBound,
+  StoredAuditEvent,
+  Token,
+} from '../ports.ts';
+import { placesOf, verifyChain, verifyChainPage } from './audit-verify.ts';
 import type { StoreSchema } from './schema.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -71,6 +81,10 @@ export class SqlAudit implements AuditReader {
 
   verify(noted?: AuditPlace): Promise<AuditVerdict> {
     return verifyChain(this.#db, noted);
+  }
+
+  verifyPage(from?: AuditPlace): Promise<AuditPagesVerdict> {
+    return verifyChainPage(this.#db, from);
   }
 }
 
