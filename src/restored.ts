@@ -3,6 +3,7 @@
  * since, so all of that is looked up before it is sent. Sending a ward's day a second time would
  * be the worst that a backup could do.
  */
+import { toAuditEvent } from './core/audit/event.ts';
 import { toInstant } from './core/fhir-time.ts';
 import type { KeptStore } from './ports.ts';
 
@@ -17,11 +18,14 @@ export interface Restored {
  * Undefined for a store that is no restored copy. To be called before anything is sent; when it is
  * cut short, the next start does it again.
  */
-export async function settleRestored({ marks, outbox }: Pick<KeptStore, 'marks' | 'outbox'>, nowMs: number): Promise<Restored | undefined> {
+export async function settleRestored(store: Pick<KeptStore, 'marks' | 'outbox' | 'write'>, nowMs: number): Promise<Restored | undefined> {
+  const { marks, outbox } = store;
   const takenAt = await marks.readMark('backup-taken-at');
   if (takenAt === undefined) return undefined;
   const distrusted = await outbox.distrust();
   await marks.writeMark('restored-at', toInstant(nowMs));
+  const details = [['taken at', takenAt] as const, ['unsent', String(distrusted)] as const];
+  await store.write((tx) => tx.addAudit(toAuditEvent({ recordedMs: nowMs, event: 'restored', outcome: 'success', details })));
   await marks.removeMark('backup-taken-at');
   return { takenAt, distrusted };
 }

@@ -1,4 +1,5 @@
 /** What a store is asked to forget and to remember of itself, by those who keep it. */
+import type { Call } from './caller.ts';
 
 /**
  * What a store remembers of itself. `backup-taken-at`: it is a copy of another store, as that one
@@ -36,18 +37,22 @@ export interface RetentionStore {
   removeRefusals(before: string, options: RemovalOptions): Promise<Removed>;
   /** At most `limit` outbox items, sent or given up, that were queued before the instant. */
   removeSettledItems(before: string, options: RemovalOptions): Promise<Removed>;
+  /** At most `limit` audit events that were recorded before the instant, oldest first; the rest of the chain still verifies. */
+  removeAudit(beforeMs: number, options: RemovalOptions): Promise<Removed>;
   /** Keys of people whose last reading ended before the instant (milliseconds), in order, behind `after`. */
   quietPersons(beforeMs: number, limit: number, after?: string): Promise<readonly string[]>;
   /** Everything of one person, in every table but the audit: all of it or nothing. */
-  removePerson(person: string, options: Pick<RemovalOptions, 'dryRun'>): Promise<PersonRemoval>;
+  removePerson(person: string, options: Omit<RemovalOptions, 'limit'>): Promise<PersonRemoval>;
   /** Nothing of this person is removed until the hold is released. A second one replaces the first. */
-  hold(hold: LegalHold): Promise<void>;
+  hold(hold: LegalHold, by?: Call): Promise<void>;
   /** False when there was none. */
-  release(person: string): Promise<boolean>;
+  release(person: string, by?: Call): Promise<boolean>;
   holds(): Promise<readonly LegalHold[]>;
 }
 
 export interface RemovalOptions {
   readonly limit: number;
   readonly dryRun: boolean;
+  /** Whose command it is; what is removed is audited with it, in the same unit of work. */
+  readonly by?: Call;
 }

@@ -1,14 +1,20 @@
 /** `steelyard backup` and `steelyard restore`: the embedded store as it is at one moment, and back again. */
 import { loadConfig, isPostgresUrl } from '../config.ts';
+import { toAuditEvent } from '../core/audit/event.ts';
 import { toInstant } from '../core/fhir-time.ts';
-import { StoreNotOpened } from '../open-store.ts';
-import { backupSqlite, BackupRefused, restoreSqlite, type BackupReport } from '../open-store.ts';
+import { backupSqlite, BackupRefused, restoreSqlite, StoreNotOpened, type BackupReport } from '../open-store.ts';
+import { withKeptStore } from './kept-store.ts';
+import { operator } from './operator.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** Throws CommandFailed when the store is PostgreSQL, or the copy cannot be made. */
-export function backupTo(target: string, terminal: Terminal): number {
+export async function backupTo(target: string, terminal: Terminal): Promise<number> {
   const source = embeddedStore('Back PostgreSQL up with its own tools (pg_dump, pg_basebackup).');
   const report = refusing(() => backupSqlite(source, target, toInstant(Date.now())));
+  const { caller, requestId } = operator('backup');
+  const details = [['Observations', String(report.observations)] as const];
+  const event = toAuditEvent({ recordedMs: Date.now(), event: 'backup', outcome: 'success', caller, requestId, details });
+  await withKeptStore((store) => store.write((tx) => tx.addAudit(event)));
   terminal.print(`${printable(target)} holds ${printable(source)} as it was at ${report.takenAt}: ${contents(report)}.`);
   terminal.print(
     ...wrapped('It holds measurements of people: keep it as you keep the store, encrypted and away from this machine.', terminal.columns),

@@ -17,7 +17,7 @@ function addBackup(program: Command, terminal: Terminal): void {
     .argument('<file>', 'a new file')
     .addHelpText('after', '\nExample:\n  STEELYARD_DATABASE=./steelyard.db steelyard backup /backups/steelyard-2026-03-02.db')
     .action(async (file: string) => {
-      process.exitCode = (await import('./backup.ts')).backupTo(file, terminal);
+      process.exitCode = await (await import('./backup.ts')).backupTo(file, terminal);
     });
   program
     .command('restore')
@@ -42,6 +42,7 @@ function addPurge(program: Command, terminal: Terminal): void {
     .option('--refusals <days>', 'refused requests that were received before', days)
     .option('--outbox <days>', 'outbox items, sent or given up, that were queued before', days)
     .option('--people <days>', 'people whose last reading is older', days)
+    .option('--audit <days>', 'audit events that were recorded before (many laws ask for six years and more)', days)
     .option('--person <key>', 'one person, whatever the age of the readings: Patient/ada-invented')
     .option('--remove', 'do it')
     .addHelpText('after', PURGE_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))

@@ -3,12 +3,10 @@
  * directly, beside a running service too: short transactions keep the two apart, and the service
  * looks for due items every second.
  */
-import { randomUUID } from 'node:crypto';
-import { userInfo } from 'node:os';
-import type { Call } from '../caller.ts';
 import type { OutboxItem, OutboxState, OutboxStore } from '../ports.ts';
 import { nameOfStore } from '../open-store.ts';
 import { withKeptStore } from './kept-store.ts';
+import { operator } from './operator.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** How many of the newest items are looked through to say why nothing was done. */
@@ -32,7 +30,7 @@ export async function listOutbox(
 export async function retryItems(numbers: readonly number[], terminal: Terminal): Promise<number> {
   return onEach(numbers, terminal, {
     done: 'waits to be sent again.',
-    act: (outbox, number) => outbox.retry(number, Date.now(), operator()),
+    act: (outbox, number) => outbox.retry(number, Date.now(), operator('outbox')),
     whyNot: whyNotRetried,
   });
 }
@@ -44,23 +42,9 @@ export async function discardItems(numbers: readonly number[], reason: string, t
     throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
   return onEach(numbers, terminal, {
     done: 'is given up. A reading of it goes to the EHR only if a later item refers to it.',
-    act: (outbox, number) => outbox.discard(number, kept, Date.now(), operator()),
+    act: (outbox, number) => outbox.discard(number, kept, Date.now(), operator('outbox')),
     whyNot: whyNotDiscarded,
   });
-}
-
-/** Whose command it is, for the audit: the account of the operating system. */
-function operator(): Call {
-  return { requestId: randomUUID(), caller: { client: 'steelyard-outbox', user: accountName() } };
-}
-
-/** An account without a name, as in a container, is known by its number. */
-function accountName(): string {
-  try {
-    return userInfo().username;
-  } catch {
-    return `uid-${process.getuid?.() ?? 'unknown'}`;
-  }
 }
 
 interface Command {

@@ -3,9 +3,10 @@
  * Without --remove the very same work is done and taken back, so that the numbers are exact.
  */
 import { DAY_MS, toInstant } from '../core/fhir-time.ts';
-import type { KeptStore, Removed } from '../ports.ts';
+import type { KeptStore, RemovalOptions, Removed } from '../ports.ts';
 import { nameOfStore } from '../open-store.ts';
 import { withKeptStore } from './kept-store.ts';
+import { operator } from './operator.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 export interface PurgeOptions {
@@ -13,6 +14,7 @@ export interface PurgeOptions {
   readonly refusals?: number;
   readonly outbox?: number;
   readonly people?: number;
+  readonly audit?: number;
   /** Key of one person, whatever the age of their records. */
   readonly person?: string;
   readonly remove?: boolean;
@@ -23,19 +25,22 @@ const CHUNK = 200;
 const LONGEST_REASON = 200;
 
 export async function purge(options: PurgeOptions, terminal: Terminal): Promise<number> {
-  const { refusals, outbox, people, person, remove = false } = options;
-  if ([refusals, outbox, people, person].every((one) => one === undefined))
-    throw new CommandFailed('Say what: --refusals, --outbox and --people with a number of days, or --person with a key.');
+  const { refusals, outbox, people, audit, person, remove = false } = options;
+  if ([refusals, outbox, people, audit, person].every((one) => one === undefined))
+    throw new CommandFailed('Say what: --refusals, --outbox, --people and --audit with a number of days, or --person with a key.');
   return withKeptStore(async (store, database) => {
     const nowMs = Date.now();
     const dryRun = !remove;
+    const by = operator('purge');
     const total = new Total();
     if (refusals !== undefined)
-      await inChunks(dryRun, (limit) => store.retention.removeRefusals(daysAgo(nowMs, refusals), { limit, dryRun }), total);
+      await inChunks(dryRun, (limit) => store.retention.removeRefusals(daysAgo(nowMs, refusals), { limit, dryRun, by }), total);
     if (outbox !== undefined)
-      await inChunks(dryRun, (limit) => store.retention.removeSettledItems(daysAgo(nowMs, outbox), { limit, dryRun }), total);
-    const removedPeople = people === undefined ? undefined : await removeQuiet(store, nowMs - people * DAY_MS, dryRun, total);
-    const one = person === undefined ? undefined : await store.retention.removePerson(person, { dryRun });
+      await inChunks(dryRun, (limit) => store.retention.removeSettledItems(daysAgo(nowMs, outbox), { limit, dryRun, by }), total);
+    if (audit !== undefined)
+      await inChunks(dryRun, (limit) => store.retention.removeAudit(nowMs - audit * DAY_MS, { limit, dryRun, by }), total);
+    const removedPeople = people === undefined ? undefined : await removeQuiet(store, nowMs - people * DAY_MS, { dryRun, by }, total);
+    const one = person === undefined ? undefined : await store.retention.removePerson(person, { dryRun, by });
     if (one?.kind === 'removed') total.add(one.removed);
 
     terminal.print(
@@ -68,7 +73,7 @@ export async function addHold(person: string, reason: string, terminal: Terminal
   if (kept === '' || kept.length > LONGEST_REASON || printable(kept) !== kept)
     throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
   return withKeptStore(async ({ retention }) => {
-    await retention.hold({ person, reason: kept, since: toInstant(Date.now()) });
+    await retention.hold({ person, reason: kept, since: toInstant(Date.now()) }, operator('hold'));
     terminal.print('Nothing of this person is removed until the hold is released.');
     return EXIT.ok;
   });
@@ -76,7 +81,7 @@ export async function addHold(person: string, reason: string, terminal: Terminal
 
 export async function releaseHold(person: string, terminal: Terminal): Promise<number> {
   return withKeptStore(async ({ retention }) => {
-    const isReleased = await retention.release(person);
+    const isReleased = await retention.release(person, operator('hold'));
     if (isReleased) terminal.print('The hold is released.');
     else terminal.complain('This person is not on hold, so nothing was done.');
     return isReleased ? EXIT.ok : EXIT.found;
@@ -109,13 +114,13 @@ async function inChunks(dryRun: boolean, act: (limit: number) => Promise<Removed
   }
 }
 
-async function removeQuiet(store: KeptStore, beforeMs: number, dryRun: boolean, total: Total) {
+async function removeQuiet(store: KeptStore, beforeMs: number, options: Omit<RemovalOptions, 'limit'>, total: Total) {
   const people = { removed: 0, onHold: 0, unfinished: 0 };
   let after: string | undefined;
   for (;;) {
     const page = await store.retention.quietPersons(beforeMs, CHUNK, after);
     for (const person of page) {
-      const removal = await store.retention.removePerson(person, { dryRun });
+      const removal = await store.retention.removePerson(person, options);
       if (removal.kind === 'removed') {
         people.removed += 1;
         total.add(removal.removed);
@@ -151,5 +156,6 @@ const TABLE_WORDS: Readonly<Record<string, string>> = {
   refusal: 'refused requests, as they were sent',
   outbox_item: 'outbox items, sent or given up',
   outbox_concern: 'notes of what outbox items are about',
+  audit_event: 'audit events, from the beginning of their chain',
   ehr_copy: 'notes of where the EHR keeps its copies',
 };

@@ -4,7 +4,10 @@
  * committed.
  */
 import type { Kysely } from 'kysely';
-import type { LegalHold, PersonRemoval, RemovalOptions, Removed, RetentionStore } from '../ports.ts';
+import type { Call } from '../caller.ts';
+import { toAuditEvent, type AuditedFacts } from '../core/audit/event.ts';
+import type { Clock, LegalHold, PersonRemoval, RemovalOptions, Removed, RetentionStore } from '../ports.ts';
+import { addAudit, purgeAuditBefore } from './audit-writing.ts';
 import { removePerson } from './person-removal.ts';
 import type { StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
@@ -23,14 +26,16 @@ class TakenBack<Result> extends Error {
 export class SqlRetention implements RetentionStore {
   readonly #db: Db;
   readonly #queue: WriterQueue;
+  readonly #clock: Clock;
 
-  constructor(db: Db, queue: WriterQueue) {
+  constructor(db: Db, queue: WriterQueue, clock: Clock) {
     this.#db = db;
     this.#queue = queue;
+    this.#clock = clock;
   }
 
-  removeRefusals(before: string, { limit, dryRun }: RemovalOptions): Promise<Removed> {
-    return this.#remove(dryRun, async (db) => {
+  removeRefusals(before: string, { limit, ...options }: RemovalOptions): Promise<Removed> {
+    return this.#removeRows(options, async (db) => {
       const { numDeletedRows } = await db
         .deleteFrom('refusal')
         .where('number', 'in', (eb) =>
@@ -41,8 +46,8 @@ export class SqlRetention implements RetentionStore {
     });
   }
 
-  removeSettledItems(before: string, { limit, dryRun }: RemovalOptions): Promise<Removed> {
-    return this.#remove(dryRun, async (db) => {
+  removeSettledItems(before: string, { limit, ...options }: RemovalOptions): Promise<Removed> {
+    return this.#removeRows(options, async (db) => {
       const settled = db
         .selectFrom('outbox_item')
         .select('number')
@@ -68,29 +73,58 @@ export class SqlRetention implements RetentionStore {
     return rows.map(({ person }) => person);
   }
 
-  removePerson(person: string, { dryRun }: Pick<RemovalOptions, 'dryRun'>): Promise<PersonRemoval> {
-    return this.#remove(dryRun, (db) => removePerson(db, person));
+  removeAudit(beforeMs: number, { limit, ...options }: RemovalOptions): Promise<Removed> {
+    return this.#removeRows(options, async (db) => counted({ audit_event: await purgeAuditBefore(db, beforeMs, limit) }));
   }
 
-  hold({ person, reason, since }: LegalHold): Promise<void> {
+  removePerson(person: string, { dryRun, by }: Omit<RemovalOptions, 'limit'>): Promise<PersonRemoval> {
+    return this.#remove(dryRun, async (db) => {
+      const removal = await removePerson(db, person);
+      if (removal.kind === 'removed') await this.#audit(db, 'removal', { persons: [person], details: detailsOf(removal.removed) }, by);
+      return removal;
+    });
+  }
+
+  hold({ person, reason, since }: LegalHold, by?: Call): Promise<void> {
     return this.#queue.run(async (db) => {
       await db
         .insertInto('legal_hold')
         .values({ person, reason, since })
         .onConflict((conflict) => conflict.column('person').doUpdateSet({ reason, since }))
         .execute();
+      await this.#audit(db, 'hold', { persons: [person], details: [['reason', reason]] }, by);
     });
   }
 
-  release(person: string): Promise<boolean> {
+  release(person: string, by?: Call): Promise<boolean> {
     return this.#queue.run(async (db) => {
       const { numDeletedRows } = await db.deleteFrom('legal_hold').where('person', '=', person).executeTakeFirstOrThrow();
-      return numDeletedRows > 0n;
+      if (numDeletedRows === 0n) return false;
+      await this.#audit(db, 'hold-released', { persons: [person] }, by);
+      return true;
     });
   }
 
   holds(): Promise<readonly LegalHold[]> {
     return this.#db.selectFrom('legal_hold').selectAll().orderBy('person').execute();
+  }
+
+  #removeRows({ dryRun, by }: Omit<RemovalOptions, 'limit'>, work: (db: Db) => Promise<Removed>): Promise<Removed> {
+    return this.#remove(dryRun, async (db) => {
+      const removed = await work(db);
+      if (Object.keys(removed).length > 0) await this.#audit(db, 'removal', { details: detailsOf(removed) }, by);
+      return removed;
+    });
+  }
+
+  async #audit(
+    db: Db,
+    event: 'removal' | 'hold' | 'hold-released',
+    facts: Pick<AuditedFacts, 'persons' | 'details'>,
+    by: Call | undefined,
+  ): Promise<void> {
+    const whose = by && { caller: by.caller, requestId: by.requestId };
+    await addAudit(db, toAuditEvent({ recordedMs: this.#clock.nowMs(), event, outcome: 'success', ...facts, ...whose }));
   }
 
   async #remove<Result>(dryRun: boolean, work: (db: Db) => Promise<Result>): Promise<Result> {
@@ -104,6 +138,11 @@ export class SqlRetention implements RetentionStore {
       throw error;
     }
   }
+}
+
+/** How many rows of which table, for the audit. */
+function detailsOf(removed: Removed): [string, string][] {
+  return Object.entries(removed).map(([table, rows]) => [table, String(rows)]);
 }
 
 /** Without the tables that lost nothing. */

@@ -52,7 +52,7 @@ export class SqlStore implements KeptStore {
     const inTurn: Claiming = { run: (work) => this.#queue.run(work), isShared: false };
     this.outbox = new SqlOutbox(connections.reading, this.#queue, clock, connections.claiming ?? inTurn);
     this.marks = new SqlMarks(connections.reading, this.#queue);
-    this.retention = new SqlRetention(connections.reading, this.#queue);
+    this.retention = new SqlRetention(connections.reading, this.#queue, clock);
     this.audit = new SqlAudit(connections.reading);
   }
 

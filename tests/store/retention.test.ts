@@ -171,6 +171,34 @@ describe('removing one person', () => {
   });
 });
 
+describe('the audit', () => {
+  const by = { requestId: 'r-1', caller: { client: 'steelyard-purge', user: 'op' } };
+  const events = async (): Promise<string[]> => (await store.audit.search({ count: 100 })).events.map(({ text }) => text);
+
+  test('says of what was removed whose command it was, and nothing of a dry run', async () => {
+    await post(weight('70.55'));
+    await store.retention.removeRefusals(LATER, { ...SOME, dryRun: true, by });
+    const before = await store.audit.head();
+    await store.retention.removeRefusals(LATER, { ...SOME, by });
+    await store.retention.removeRefusals(LATER, { ...SOME, by });
+    const after = await store.audit.head();
+    expect(after.number).toBe(before.number + 1);
+    const event = (await store.audit.event(`${after.number}`)) ?? (await store.audit.search({ count: 1 })).events[0];
+    expect(event?.text).toContain('"code":"removal"');
+    expect(event?.text).toContain('steelyard-purge');
+  });
+
+  test('loses its oldest events when told to, and what is left still verifies', async () => {
+    for (const value of ['70.0', '70.1', '70.2'])
+      await post(weight(value, 'kg', { effectiveDateTime: `2026-03-02T0${value.at(-1)}:30:00Z` }));
+    expect(await store.retention.removeAudit(CLOCK.nowMs(), SOME)).toEqual({});
+    expect(await store.retention.removeAudit(CLOCK.nowMs() + 1, { limit: 2, dryRun: false, by })).toEqual({ audit_event: 2 });
+    const { bad, anchor } = await store.audit.verify();
+    expect([bad, anchor.number]).toEqual([undefined, 2]);
+    expect((await events()).length).toBeGreaterThan(0);
+  });
+});
+
 describe('removing what is old', () => {
   test('finds people by the last of their readings, in order, a page at a time', async () => {
     for (const name of ['ben', 'ada', 'cyd']) await post(weight('70.0', 'kg', { subject: { reference: `Patient/${name}` } }));

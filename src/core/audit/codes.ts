@@ -59,6 +59,8 @@ export const OWN_EVENTS = {
   backup: { display: 'The store was copied', action: 'R', type: 'activity' },
   restored: { display: 'The store was put back from a copy', action: 'E', type: 'activity' },
   removal: { display: 'Records were removed for good', action: 'D', type: 'activity' },
+  hold: { display: 'A person was put on legal hold', action: 'E', type: 'activity' },
+  'hold-released': { display: 'A legal hold was released', action: 'E', type: 'activity' },
   start: { display: 'The service started', action: 'E', type: 'activity' },
   stop: { display: 'The service stopped', action: 'E', type: 'activity' },
   configuration: { display: 'Another configuration is in force', action: 'E', type: 'configuration' },
