@@ -14,6 +14,8 @@ import { EhrClient } from './forward/ehr-client.ts';
 import { ForwardWorker } from './forward/worker.ts';
 import { GrowthTablesError, loadGrowthTables } from './growth-tables.ts';
 import { createApp } from './http/app.ts';
+import { DEFAULT_LIMITS } from './http/limits.ts';
+import { watchProcess } from './http/process-pressure.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake } from './ingest.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
@@ -95,6 +97,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   // no request is read before this tick ends, so nobody meets a server without its app
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
+  const pressure = watchProcess();
   let isStopping = false;
   const intakeParts = {
     store,
@@ -119,6 +122,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     version,
     startedAt: toInstant(clock.nowMs()),
     isStopping: () => isStopping,
+    limits: { ...DEFAULT_LIMITS, requestsPerMinute: config.rateLimit },
+    pressure,
   });
   attachApp(server, app);
   worker?.start();
@@ -130,6 +135,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await Promise.all([closeServer(server), worker?.stop(LONGEST_FINISH_MS)]);
     await ehr?.close();
     await store.close();
+    pressure.stop();
     log.stopped();
   };
   const reloadPolicy = (): void => {

@@ -17,6 +17,8 @@ export interface Metrics {
   policy(facts: { readonly version: string; readonly lastReloadFailed: boolean }): void;
   /** What became of one try to send an outbox item. */
   forwarding(result: 'sent' | 'postponed' | 'parked'): void;
+  /** A request was not taken in, and why. */
+  shed(reason: string): void;
 }
 
 const SECONDS = [0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 10];
@@ -45,6 +47,12 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
     name: 'steelyard_forwardings_total',
     help: 'Tries to send to the EHR by result',
     labelNames: ['result'],
+    registers,
+  });
+  const shed = new Counter({
+    name: 'steelyard_requests_shed_total',
+    help: 'Requests answered 503 because there was too much to do, by reason',
+    labelNames: ['reason'],
     registers,
   });
   const policyInfo = new Gauge({
@@ -100,6 +108,7 @@ export function createMetrics(store: Store, clock: Clock): Metrics {
       reloadFailed.set(lastReloadFailed ? 1 : 0);
     },
     forwarding: (result) => forwardings.inc({ result }),
+    shed: (reason) => shed.inc({ reason }),
     finding: (ruleId) => findings.inc({ rule: ruleId }),
   };
 }

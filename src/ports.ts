@@ -219,6 +219,8 @@ export interface Store {
   readonly outbox: OutboxStore;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
+  /** Units of work that wait for their turn: how far writing is behind. Absent in a store that has no queue. */
+  waitingUnits?(): number;
   /** True when a write would commit now. */
   isReady(): Promise<boolean>;
   close(): Promise<void>;

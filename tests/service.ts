@@ -8,6 +8,7 @@ import type { AddressInfo } from 'node:net';
 import { overridePolicy, DEFAULT_POLICY, type Policy } from '../src/core/policy.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { createApp } from '../src/http/app.ts';
+import { DEFAULT_LIMITS, type Limits } from '../src/http/limits.ts';
 import { attachApp, createHttpServer } from '../src/http/server.ts';
 import { createIntake } from '../src/ingest.ts';
 import { createLog } from '../src/log.ts';
@@ -32,9 +33,10 @@ export interface ServiceParts {
   /** What the service takes for the present: an instant. */
   readonly now: string | (() => number);
   readonly policy?: Policy;
+  readonly limits?: Partial<Limits>;
 }
 
-export async function startService({ now, policy = DEFAULT_POLICY }: ServiceParts): Promise<Service> {
+export async function startService({ now, policy = DEFAULT_POLICY, limits }: ServiceParts): Promise<Service> {
   const clock = { nowMs: typeof now === 'string' ? () => Date.parse(now) : now };
   const store = await openSqliteStore(':memory:', { clock });
   const logLines: string[] = [];
@@ -58,6 +60,8 @@ export async function startService({ now, policy = DEFAULT_POLICY }: ServicePart
       version: '0.0.0-test',
       startedAt: new Date(clock.nowMs()).toISOString(),
       isStopping: () => false,
+      // a test may send a day's readings in a second
+      limits: { ...DEFAULT_LIMITS, requestsPerMinute: 1_000_000, ...limits },
     }),
   );
   const call: Service['call'] = (method, path, asked) => send(port, method, path, asked);

@@ -4,12 +4,17 @@
  */
 import express, { type Express } from 'express';
 import helmet from 'helmet';
+import { keepLanes } from './client-lanes.ts';
 import { answerErrors, nothingHere } from './error-handler.ts';
 import { FHIR_PATH } from '../addresses.ts';
+import { limitFailedLogins } from './failed-logins.ts';
 import { fhirRouter } from './fhir-router.ts';
 import { checkFirstLines } from './gate.ts';
+import { DEFAULT_LIMITS } from './limits.ts';
+import { beginWithoutBody, LoadGate, shedLoad } from './load-shedding.ts';
 import { negotiateFormat } from './negotiation.ts';
 import { mountOperations } from './operations.ts';
+import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
 import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
 import type { RequestHandler, Serving } from './serving.ts';
@@ -23,11 +28,25 @@ export function createApp(serving: Serving): Express {
   app.set('query parser', false);
   app.use(keepNotes(serving), securityHeaders(), checkFirstLines);
   mountOperations(app, serving);
+  app.use(...limitsFor(serving));
   mountRules(app, serving);
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));
   return app;
+}
+
+/** Health and metrics stand before these: whoever watches the service must see it when it is full. */
+function limitsFor(serving: Serving): RequestHandler[] {
+  const { limits = DEFAULT_LIMITS } = serving;
+  return [
+    shedLoad(new LoadGate({ ...serving, limits })),
+    limitFailedLogins(limits),
+    // who calls is found out here
+    limitRate(limits),
+    keepLanes(limits),
+    beginWithoutBody,
+  ];
 }
 
 /** Measurements of people are for the caller alone. */

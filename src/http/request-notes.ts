@@ -3,6 +3,7 @@
  */
 import { randomUUID } from 'node:crypto';
 import { ANYBODY, type Call, type Caller } from '../caller.ts';
+import { RequestLog } from './request-log.ts';
 import type { RequestHandler, Response, Serving } from './serving.ts';
 
 export interface RequestNotes {
@@ -34,6 +35,7 @@ export function callOf(res: Response): Call {
 
 /** First of all middleware: gives the request its id, and logs and counts the answer at its end. */
 export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'metrics' | 'isStopping'>): RequestHandler {
+  const lines = new RequestLog(log);
   return (req, res, next) => {
     const startedAt = performance.now();
     const asked = req.get('x-request-id');
@@ -54,7 +56,7 @@ export function keepNotes({ log, metrics, isStopping }: Pick<Serving, 'log' | 'm
       const status = res.headersSent ? res.statusCode : 499;
       const method = METHODS.has(req.method) ? req.method : 'other';
       const durationMs = Math.round((performance.now() - startedAt) * 1000) / 1000;
-      log.request({
+      lines.answered({
         requestId,
         method,
         route,

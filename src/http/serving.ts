@@ -10,6 +10,8 @@ import type { Metrics } from '../metrics.ts';
 import type { PolicyInForce } from '../policy-in-force.ts';
 import type { Store } from '../ports.ts';
 import type { RuleExamples } from '../rule-examples.ts';
+import type { Limits } from './limits.ts';
+import type { ProcessPressure } from './process-pressure.ts';
 
 export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
@@ -43,6 +45,10 @@ export interface Serving {
   readonly startedAt: string;
   /** True once the service has been told to stop: connections are then closed after each answer. */
   readonly isStopping: () => boolean;
+  /** How much anybody may have of the service; see `DEFAULT_LIMITS`. */
+  readonly limits?: Limits;
+  /** How the process is doing; nothing is refused for its sake when absent. */
+  readonly pressure?: ProcessPressure;
 }
 
 export type Handler = (req: Request, res: Response) => Promise<void> | void;

@@ -35,6 +35,10 @@ export class SqlStore implements Store {
     return this.#queue.run((db) => work(new SqlWriter(db, this.#clock)));
   }
 
+  waitingUnits(): number {
+    return this.#queue.waiting;
+  }
+
   async isReady(): Promise<boolean> {
     try {
       await this.#queue.run((db) => sql`update health set checks = checks + 1`.execute(db));
