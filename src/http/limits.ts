@@ -41,7 +41,7 @@ export const DEFAULT_LIMITS: Limits = Object.freeze({
   // what one client can put before everybody else: eight judgements, some milliseconds
   mostAtWorkPerClient: 8,
   mostWaitingPerClient: 64,
-  // measured: while a Bundle is judged, the heap holds about twenty times its text
+  // measured: while a Bundle is judged, memory holds about ten times its text
   mostBodyBytes: Math.floor(getHeapStatistics().heap_size_limit / 64),
   // one batch Bundle of the largest size; the store itself holds five times that
   mostWaitingWrites: 1_000,
