@@ -63,7 +63,7 @@ export class EhrClient implements Ehr {
     if (url === undefined || !/^https?:$/.test(url.protocol) || `${url.username}${url.password}${url.search}${url.hash}` !== '') {
       throw new TypeError('the EHR base must be an http or https URL without user, query or fragment');
     }
-    this.#base = url.href.replace(/\/+$/, '');
+    this.#base = url.href.replace(/(?<!\/)\/+$/, '');
     this.timeoutMs = timeoutMs;
     this.#longestAnswerBytes = longestAnswerBytes;
     this.#authorization = authorization ?? (() => Promise.resolve(undefined));
