@@ -1,16 +1,18 @@
-import { EventEmitter } from 'node:events';
-import { once } from 'node:events';
+import { EventEmitter, once } from 'node:events';
 import { connect } from 'node:net';
 import { describe, expect, test } from 'vitest';
 import { DEFAULT_LIMITS, type Limits } from '../../src/http/limits.ts';
 import { LoadGate, type LoadParts } from '../../src/http/load-shedding.ts';
 import { MOST_LINES_A_SECOND, RequestLog } from '../../src/http/request-log.ts';
-import type { Request, Response } from '../../src/http/serving.ts';
+import type { Response } from '../../src/http/serving.ts';
 import type { Intake } from '../../src/ingest.ts';
 import { MOST_WAITING } from '../../src/store/writer-queue.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { raw, statusesIn } from './bare-socket.ts';
 import { CLOCK, issueCodes, startEdge } from './edge.ts';
+
+/** All of a response that the gate looks at. */
+const newResponse = (): Response => new EventEmitter() as never;
 
 const limits = (changes: Partial<Limits>): Limits => ({ ...DEFAULT_LIMITS, ...changes });
 
@@ -35,7 +37,7 @@ describe('a request is not taken in', () => {
   ])('%s', (_, changes, method, reason) => {
     const reasons: string[] = [];
     const gate = new LoadGate({ ...calm, ...changes, metrics: { shed: (why) => void reasons.push(why) } });
-    const admit = () => gate.admit({ method } as Request, new EventEmitter() as Response);
+    const admit = () => gate.admit({ method } as never, newResponse());
     if (reason === undefined) expect(admit).not.toThrow();
     else expect(admit).toThrow(expect.objectContaining({ code: 'ERR_BUSY' }) as Error);
     expect(reasons).toEqual(reason === undefined ? [] : [reason]);
@@ -43,9 +45,9 @@ describe('a request is not taken in', () => {
 
   test('when its body does not fit beside the others, though one alone is taken at any size', () => {
     const gate = new LoadGate({ ...calm, limits: { ...DEFAULT_LIMITS, mostBodyBytes: 100 } });
-    const responses = [1, 2, 3].map(() => new EventEmitter() as Response);
-    const [first, second, third] = responses as [Response, Response, Response];
-    for (const res of responses) gate.admit({ method: 'POST' } as Request, res);
+    const responses: [Response, Response, Response] = [newResponse(), newResponse(), newResponse()];
+    const [first, second, third] = responses;
+    for (const res of responses) gate.admit({ method: 'POST' } as never, res);
     gate.makeRoom(first, 150);
     expect(() => gate.makeRoom(second, 1)).toThrow(expect.objectContaining({ code: 'ERR_BUSY' }) as Error);
     gate.makeRoom(first, 60);
@@ -57,9 +59,9 @@ describe('a request is not taken in', () => {
 
   test('once as many are worked on as may, and taken in again when one has its answer', () => {
     const gate = new LoadGate({ ...calm, limits: { ...DEFAULT_LIMITS, mostAtWork: 1 } });
-    const responses = [1, 2].map(() => new EventEmitter() as Response);
-    const [first, second] = responses as [Response, Response];
-    for (const res of responses) gate.admit({ method: 'POST' } as Request, res);
+    const responses: [Response, Response] = [newResponse(), newResponse()];
+    const [first, second] = responses;
+    for (const res of responses) gate.admit({ method: 'POST' } as never, res);
     gate.begin(first);
     gate.begin(first);
     expect(gate.atWork).toBe(1);
