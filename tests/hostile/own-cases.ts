@@ -113,6 +113,50 @@ const parsing: readonly OwnCase[] = [
   { name: 'PARSE 50 000 members', body: `{${Array.from({ length: 50_000 }, (_, at) => `"m${at}":${at}`).join(',')}}`, status: 400 },
 ];
 
+/** Lists of any length: the work must grow with the text, and no faster. */
+const many = (count: number, item: (at: number) => string): string => Array.from({ length: count }, (_, at) => item(at)).join(',');
+const code = (at: number): string => `{"system":"urn:example:many","code":"c${at}"}`;
+const masses: readonly OwnCase[] = [
+  { name: 'MANY empty objects in a list', body: edited('"category":[', `"category":[${'{},'.repeat(300_000)}`), status: 400 },
+  { name: 'MANY nulls in a list', body: edited('"category":[', `"category":[${'null,'.repeat(300_000)}`), status: 400 },
+  {
+    name: 'MANY empty objects in a list that is just short enough',
+    body: edited('"category":[', `"category":[${'{},'.repeat(4_900)}`),
+    status: 400,
+  },
+  {
+    name: 'MANY empty objects in every entry',
+    path: '/fhir',
+    body: bundle(
+      Array.from({ length: 1000 }, () => entry(`{"resourceType":"Observation","category":[${'{},'.repeat(1000)}{}]}`)),
+      'transaction',
+    ),
+    status: 400,
+  },
+  { name: 'MANY members of one object', body: edited('"status"', `${many(1_100, (at) => `"m${at}":1`)},"status"`), status: 400 },
+  { name: 'MANY tags', body: edited('"status"', `"meta":{"tag":[${many(4_900, code)}]},"status"`), status: 201, forwarded: 1 },
+  {
+    name: 'MANY codes everywhere',
+    body: edited('"category":[', `"meta":{"tag":[${many(4_900, code)}]},"category":[${many(4_900, (at) => `{"coding":[${code(at)}]}`)},`),
+    status: 201,
+    forwarded: 1,
+  },
+  {
+    name: 'MANY values in a search',
+    path: '/fhir/Observation/_search',
+    headers: { 'Content-Type': 'application/x-www-form-urlencoded' },
+    body: `code=${'a,'.repeat(32_000)}a`,
+    status: 400,
+  },
+  {
+    name: 'MANY parameters in a search',
+    path: '/fhir/Observation/_search',
+    headers: { 'Content-Type': 'application/x-www-form-urlencoded' },
+    body: 'code=a&'.repeat(9_000),
+    status: 400,
+  },
+];
+
 const numbers: readonly OwnCase[] = [
   { name: 'NUM 41 digits', body: value('7'.repeat(41)), status: 400 },
   { name: 'NUM 1e31', body: value('1e31'), status: 400 },
@@ -334,4 +378,13 @@ const requestForgeries: readonly OwnCase[] = [
   },
 ];
 
-export const OWN_CASES: readonly OwnCase[] = [...parsing, ...numbers, ...units, ...http, ...bundles, ...injections, ...requestForgeries];
+export const OWN_CASES: readonly OwnCase[] = [
+  ...parsing,
+  ...masses,
+  ...numbers,
+  ...units,
+  ...http,
+  ...bundles,
+  ...injections,
+  ...requestForgeries,
+];
