@@ -38,9 +38,11 @@ export const ERRORS = {
   ERR_URL_TOO_LONG: { status: 414, issue: 'too-long', title: 'URL too long', at: 'http.path' },
   ERR_MEDIA_TYPE: { status: 415, issue: 'not-supported', title: 'Media type not supported', at: 'http.content-type' },
   ERR_EXPECTATION: { status: 417, issue: 'not-supported', title: 'Expectation not supported', at: 'http.expect' },
+  ERR_TOO_MANY: { status: 429, issue: 'throttled', title: 'Too many requests', retryAfter: 60 },
   ERR_HEADERS_TOO_LARGE: { status: 431, issue: 'too-long', title: 'Headers too large' },
   ERR_INTERNAL: { status: 500, issue: 'exception', title: 'Fault of this service' },
   ERR_KEYS_UNAVAILABLE: { status: 503, issue: 'transient', title: 'Tokens cannot be checked now', retryAfter: 30 },
+  ERR_BUSY: { status: 503, issue: 'transient', title: 'Too busy now', retryAfter: 5 },
   ERR_STORE_UNAVAILABLE: { status: 503, issue: 'transient', title: 'Store unavailable', retryAfter: 5 },
 } as const satisfies Record<string, ErrorRow>;
 

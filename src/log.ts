@@ -69,6 +69,8 @@ export interface Log {
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
+  /** How many answers of a status got no line of their own, see `http/request-log.ts`. */
+  leftOut(facts: { readonly status: number; readonly count: number }): void;
   readonly forwarding: Readonly<Record<'debug' | 'info' | 'warn' | 'error', ForwardingLine>>;
   /** An error that nobody foresaw: its class, code and place, not its message. */
   fault(error: unknown, facts: { readonly requestId?: string; readonly during: string }): void;
@@ -121,6 +123,7 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>
       logger[status >= 500 ? 'error' : 'info']({ requestId, method, route, status, durationMs, verdicts, ruleIds }, 'answered'),
+    leftOut: ({ status, count }) => logger.warn({ status, count }, 'answers left out of the log'),
     fault: (error, { requestId, during }) => logger.error({ requestId, during, ...describeError(error) }, 'fault'),
   };
 }

@@ -20,6 +20,8 @@ import { GatewaysHolder } from './gateways.ts';
 import { createApp } from './http/app.ts';
 import { createAuth, KeyFileError } from './http/auth/create-auth.ts';
 import { ANYBODY_MAY, type Auth } from './http/auth/auth.ts';
+import { DEFAULT_LIMITS } from './http/limits.ts';
+import { watchProcess } from './http/process-pressure.ts';
 import { attachApp, createHttpServer } from './http/server.ts';
 import { createIntake, type Intake } from './ingest.ts';
 import { AuditPatrol } from './audit-patrol.ts';
@@ -144,6 +146,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   // no request is read before this tick ends, so nobody meets a server without its app
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
+  const pressure = watchProcess();
   let isStopping = false;
   const intakeParts = {
     store,
@@ -173,6 +176,12 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     startedAt: toInstant(clock.nowMs()),
     isStopping: () => isStopping,
     tracer,
+    limits: {
+      ...DEFAULT_LIMITS,
+      requestsPerMinute: config.rateLimit,
+      limitOf: (client) => gateways.current?.get(client)?.requestsPerMinute,
+    },
+    pressure,
   });
   attachApp(server, app);
   worker?.start();
@@ -196,6 +205,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await audit.stop();
     await store.close();
     await tracer.stop(LONGEST_FLUSH_MS);
+    pressure.stop();
     log.stopped();
   };
   const reloadPolicy = (): void => {

@@ -15,7 +15,7 @@ const notServed = (means: string) => z.undefined({ error: NOT_SERVED }).optional
 const fhirBase = z
   .url({ protocol: /^https?$/, error: 'must be an http or https URL' })
   .refine((text) => !/[?#]/.test(text) && !hasCredentials(text), { error: 'must have no user, password, query or fragment' })
-  .transform((text) => text.replace(/\/+$/, ''));
+  .transform((text) => text.replace(/(?<!\/)\/+$/, ''));
 
 const httpUrl = z.url({ protocol: /^https?$/, error: 'must be an http or https URL' });
 const safeUrl = httpUrl.refine((text) => isSafe(text), {

@@ -10,6 +10,7 @@ import { RULES } from '../src/core/rules/index.ts';
 import { AuditTrail } from '../src/audit-trail.ts';
 import { createApp } from '../src/http/app.ts';
 import { ANYBODY_MAY, type Auth } from '../src/http/auth/auth.ts';
+import { DEFAULT_LIMITS, type Limits } from '../src/http/limits.ts';
 import { attachApp, createHttpServer } from '../src/http/server.ts';
 import { createIntake } from '../src/ingest.ts';
 import { createLog } from '../src/log.ts';
@@ -36,9 +37,10 @@ export interface ServiceParts {
   readonly policy?: Policy;
   /** Who may come in; everybody when absent. */
   readonly auth?: Auth;
+  readonly limits?: Partial<Limits>;
 }
 
-export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBODY_MAY }: ServiceParts): Promise<Service> {
+export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBODY_MAY, limits }: ServiceParts): Promise<Service> {
   const clock = { nowMs: typeof now === 'string' ? () => Date.parse(now) : now };
   const store = await openSqliteStore(':memory:', { clock });
   const logLines: string[] = [];
@@ -65,6 +67,8 @@ export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBOD
       version: '0.0.0-test',
       startedAt: new Date(clock.nowMs()).toISOString(),
       isStopping: () => false,
+      // a test may send a day's readings in a second
+      limits: { ...DEFAULT_LIMITS, requestsPerMinute: 1_000_000, ...limits },
     }),
   );
   const call: Service['call'] = (method, path, asked) => send(port, method, path, asked);

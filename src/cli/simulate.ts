@@ -19,7 +19,7 @@ export async function simulate({ url, seed, people, pace }: SimulateOptions, ter
   terminal.print(`Harbourlight Ward: ${people} invented people, ${day.readings.length} readings, seed ${seed}.`);
   const progress = startProgress(day.readings.length, 'readings answered', process.stdout);
   const answers = await sendWardDay(day, {
-    base: url.replace(/\/+$/, ''),
+    base: url.replace(/(?<!\/)\/+$/, ''),
     paceMs: pace,
     onAnswer: ({ reading }, done) => progress.step(done, `${reading.place}: ${reading.story}`),
   })

@@ -33,6 +33,19 @@ export function conformResource(parsed: JsonValue, type: ServedType): Conformed<
   return broken.length > 0 ? { ok: false, findings: broken } : { ok: true, resource: parsed };
 }
 
+/** Of one entry of a Bundle, which may have a thousand: an answer must not be a multiple of what was sent. */
+const MOST_OF_AN_ENTRY = 10;
+
+/** The first findings, and how many are left out; for an entry of a Bundle. */
+export function fewOf(findings: readonly Finding[]): readonly Finding[] {
+  const left = findings.length - MOST_OF_AN_ENTRY;
+  const [first] = findings;
+  if (left <= 0 || first === undefined) return findings;
+  const problem = `there are ${left} more faults in this entry, to be looked at when these are mended`;
+  const root = /^[A-Za-z]+/.exec(first.expression)?.[0] ?? first.expression;
+  return [...findings.slice(0, MOST_OF_AN_ENTRY), finding(structure.fhirStructure, { problem }, { expression: root })];
+}
+
 const RULE_OF_KIND = {
   structure: structure.fhirStructure,
   required: structure.fhirRequired,

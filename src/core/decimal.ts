@@ -61,7 +61,7 @@ export function toText({ coefficient, scale }: Decimal): string {
 /** The shortest text of the same value: 70.50 becomes 70.5, 70.0 becomes 70. */
 export function toShortestText(value: Decimal): string {
   const text = toText(value);
-  return value.scale === 0 ? text : text.replace(/\.?0+$/, '');
+  return value.scale === 0 ? text : text.replace(/(?:\.0+|(?<!0)0+)$/, '');
 }
 
 function aligned(a: Decimal, b: Decimal): [bigint, bigint, number] {

@@ -28,7 +28,7 @@ export type Exact<T> = T extends number
 /** Why a text is not acceptable JSON. `line` and `column` count from 1. Never quotes the text. */
 export interface JsonProblem {
   readonly reason: string;
-  readonly kind: 'syntax' | 'duplicate-key' | 'forbidden-key' | 'too-deep' | 'number' | 'text';
+  readonly kind: 'syntax' | 'duplicate-key' | 'forbidden-key' | 'too-deep' | 'too-many' | 'number' | 'text';
   readonly line: number;
   readonly column: number;
 }
@@ -37,6 +37,10 @@ export type JsonResult = { readonly ok: true; readonly value: JsonValue } | { re
 
 /** R4 resources nest to about a dozen levels; a Bundle adds three. */
 const DEEPEST_NESTING = 64;
+/** The widest R4 element has some sixty members, and as many again for what is said about them. */
+const MOST_MEMBERS = 1_000;
+/** A Bundle may have 1000 entries; what has more than that is refused by whoever counts them. */
+const MOST_ITEMS = 5_000;
 
 /** FHIR R4, Datatypes, string: no characters below U+0020 but tab, carriage return, line feed. */
 
@@ -68,6 +72,8 @@ export function parseExactJson(text: string): JsonResult {
 function build(text: string): JsonValue {
   const open: (JsonValue[] | JsonObject)[] = [];
   const keys: string[] = [];
+  // of each open list or object, how many members were named in it
+  const counts: number[] = [];
   let root: JsonValue | undefined;
 
   const refuse = (kind: JsonProblem['kind'], reason: string, line: number, column: number): never => {
@@ -83,15 +89,26 @@ function build(text: string): JsonValue {
     if (parent === undefined) {
       if (root !== undefined) refuse('syntax', 'there is more than one JSON value', line, column);
       root = value;
-    } else if (Array.isArray(parent)) parent.push(value);
-    else parent[keys.pop() as string] = value;
+    } else if (Array.isArray(parent)) {
+      if (parent.length >= MOST_ITEMS) refuse('too-many', `a list has more than ${MOST_ITEMS} items`, line, column);
+      parent.push(value);
+    } else parent[keys.pop() as string] = value;
   };
   const enter = (value: JsonValue[] | JsonObject, line: number, column: number): void => {
     if (open.length >= DEEPEST_NESTING) refuse('too-deep', `it nests deeper than ${DEEPEST_NESTING} levels`, line, column);
     put(value, line, column);
     open.push(value);
+    counts.push(0);
   };
-  const leave = (): void => void open.pop();
+  const leave = (): void => {
+    open.pop();
+    counts.pop();
+  };
+  const countMember = (line: number, column: number): void => {
+    const count = (counts.pop() ?? 0) + 1;
+    counts.push(count);
+    if (count > MOST_MEMBERS) refuse('too-many', `an object has more than ${MOST_MEMBERS} members`, line, column);
+  };
 
   visit(
     text,
@@ -104,6 +121,7 @@ function build(text: string): JsonValue {
         if (key === '__proto__') refuse('forbidden-key', 'the member name __proto__ is not allowed', line, column);
         if (Object.hasOwn(open.at(-1) as JsonObject, key))
           refuse('duplicate-key', 'a member name appears twice in one object', line, column);
+        countMember(line, column);
         keys.push(checkText(key, line, column));
       },
       onLiteralValue: (value: unknown, offset, length, line, column) => {

@@ -97,7 +97,7 @@ export class EhrClient implements Ehr, PatientSearch {
     if (url === undefined || !/^https?:$/.test(url.protocol) || `${url.username}${url.password}${url.search}${url.hash}` !== '') {
       throw new TypeError('the EHR base must be an http or https URL without user, query or fragment');
     }
-    this.#base = url.href.replace(/\/+$/, '');
+    this.#base = url.href.replace(/(?<!\/)\/+$/, '');
     this.timeoutMs = timeoutMs;
     this.#longestAnswerBytes = longestAnswerBytes;
     this.#tracer = tracer;

@@ -66,7 +66,8 @@ export function sendServiceError(res: Response, error: ServiceError): void {
   const { status, retryAfter } = error.row;
   // RFC 9110 section 15.5.6 asks for Allow; a PUT that may not create can still be read for
   if (status === 405 && !res.hasHeader('Allow')) res.set('Allow', 'GET, HEAD');
-  if (retryAfter !== undefined) res.set('Retry-After', String(retryAfter));
+  // who refuses may know better than the table when to come back
+  if (retryAfter !== undefined && !res.hasHeader('Retry-After')) res.set('Retry-After', String(retryAfter));
   if (status === 401 || error.challenge !== undefined) res.set('WWW-Authenticate', challengeOf(error));
   sendOutcome(res, status, toServiceOutcome(error));
 }

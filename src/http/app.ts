@@ -4,14 +4,19 @@
  */
 import express, { type Express } from 'express';
 import helmet from 'helmet';
+import { auditCalls } from './audit/audit-calls.ts';
 import { identifyCaller } from './auth/door.ts';
+import { keepLanes } from './client-lanes.ts';
 import { answerErrors, nothingHere } from './error-handler.ts';
 import { FHIR_PATH } from '../addresses.ts';
-import { auditCalls } from './audit/audit-calls.ts';
+import { limitFailedLogins } from './failed-logins.ts';
 import { fhirRouter } from './fhir-router.ts';
 import { checkFirstLines } from './gate.ts';
+import { DEFAULT_LIMITS } from './limits.ts';
+import { beginWithoutBody, LoadGate, shedLoad } from './load-shedding.ts';
 import { negotiateFormat } from './negotiation.ts';
 import { mountOperations } from './operations.ts';
+import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
 import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
 import type { RequestHandler, Serving } from './serving.ts';
@@ -23,8 +28,12 @@ export function createApp(serving: Serving): Express {
   app.enable('case sensitive routing');
   // queries are parsed by search/query.ts; nested objects made from client names are never wanted
   app.set('query parser', false);
-  app.use(keepNotes(serving), auditCalls(serving), securityHeaders(), checkFirstLines, identifyCaller(serving.auth));
-  mountOperations(app, serving);
+  app.use(keepNotes(serving), auditCalls(serving), securityHeaders(), checkFirstLines);
+  const { limits = DEFAULT_LIMITS } = serving;
+  const whoCalls = [limitFailedLogins(limits), identifyCaller(serving.auth)];
+  // before the limits: whoever watches the service must see it when it is full
+  mountOperations(app, serving, whoCalls);
+  app.use(shedLoad(new LoadGate({ ...serving, limits })), ...whoCalls, limitRate(limits), keepLanes(limits), beginWithoutBody);
   mountRules(app, serving);
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);

@@ -9,6 +9,7 @@ import { jsonFinding } from '../core/conform.ts';
 import type { Finding } from '../core/finding.ts';
 import { parseExactJson, type JsonValue } from '../core/json.ts';
 import { ServiceError } from '../errors.ts';
+import { beginWithBody, makeRoomForBody } from './load-shedding.ts';
 import { parseMediaType } from './negotiation.ts';
 import { LARGEST_BODY_BYTES, LARGEST_FORM_BYTES, type Request, type RequestHandler } from './serving.ts';
 
@@ -30,10 +31,17 @@ function take(types: readonly string[], limit: number): readonly RequestHandler[
     if (!types.includes(type)) refuseMediaType(`Send the body as ${types[0]}.`, 'http.content-type');
     if (charset !== 'utf-8' && charset !== 'utf8') refuseMediaType('Send the body in UTF-8.', 'http.content-type');
     const coding = (req.get('content-encoding') ?? 'identity').trim().toLowerCase();
+    // the parser says so too, but only when all of it has been read
+    if (Number(req.headers['content-length'] ?? 0) > limit) throw tooLarge(limit);
     if (!CODINGS.has(coding)) refuseMediaType('Send the body as it is, or compressed once with gzip or deflate.', 'http.content-encoding');
     next();
   };
-  return [checkHeaders, express.raw({ type: () => true, limit, inflate: true })];
+  return [checkHeaders, makeRoomForBody(limit), express.raw({ type: () => true, limit, inflate: true }), beginWithBody];
+}
+
+/** @param limit bytes that were allowed */
+export function tooLarge(limit: number = LARGEST_BODY_BYTES): ServiceError {
+  return new ServiceError('ERR_TOO_LARGE', `The body is larger than ${limit} bytes. Send it in smaller Bundles.`);
 }
 
 function refuseMediaType(message: string, expression: string): never {

@@ -7,8 +7,8 @@ import { ruleIdOf, ServiceError } from '../errors.ts';
 import { StoreUnavailable } from '../ports.ts';
 import { refusalStatusOf, toOperationOutcome } from '../core/finding.ts';
 import { sendOutcome, sendServiceError } from './answer.ts';
-import { UnreadableBody } from './body.ts';
-import { LARGEST_BODY_BYTES, type RequestHandler, type Serving } from './serving.ts';
+import { tooLarge, UnreadableBody } from './body.ts';
+import type { RequestHandler, Serving } from './serving.ts';
 import { notesOf } from './request-notes.ts';
 
 export const nothingHere: RequestHandler = () => {
@@ -47,7 +47,7 @@ function toServiceError(error: unknown): ServiceError | undefined {
   // errors of express and body-parser say by `type` and `status` what happened
   const { type, status } = error instanceof Error ? (error as Error & { type?: unknown; status?: unknown }) : {};
   if (type === 'entity.too.large') {
-    return new ServiceError('ERR_TOO_LARGE', `The body is larger than ${LARGEST_BODY_BYTES} bytes. Send it in smaller Bundles.`);
+    return tooLarge();
   }
   if (type === 'encoding.unsupported')
     return new ServiceError('ERR_MEDIA_TYPE', 'Send the body as it is, or compressed with gzip or deflate.');

@@ -6,9 +6,10 @@ import { guard } from './auth/door.ts';
 import { OPEN, TO_OPERATE } from './auth/needs.ts';
 import { refuseOtherMethods } from './fhir-router.ts';
 import { notesOf } from './request-notes.ts';
-import type { Handler, Response, Serving } from './serving.ts';
+import type { Handler, RequestHandler, Response, Serving } from './serving.ts';
 
-export function mountOperations(app: Express, serving: Serving): void {
+/** @param whoCalls finds out who calls, where that is needed */
+export function mountOperations(app: Express, serving: Serving, whoCalls: readonly RequestHandler[]): void {
   const { store, metrics, policy, isStopping } = serving;
   const sendState = (res: Response, status: number, state: string, detail: object = {}): void => {
     res
@@ -37,7 +38,8 @@ export function mountOperations(app: Express, serving: Serving): void {
       notesOf(res).route = path;
       next();
     });
-    route.get(guard(serving.auth, path === '/metrics' ? TO_OPERATE : OPEN), handle);
+    if (path === '/metrics') route.get(...whoCalls, guard(serving.auth, TO_OPERATE), handle);
+    else route.get(guard(serving.auth, OPEN), handle);
     refuseOtherMethods(route, [{ method: 'get' }]);
   }
 }

@@ -5,6 +5,7 @@ import { randomUUID } from 'node:crypto';
 import { FHIR_PATH } from '../addresses.ts';
 import { ANYBODY, type Call, type Caller } from '../caller.ts';
 import { NO_TRACER, type Span } from '../tracer.ts';
+import { RequestLog } from './request-log.ts';
 import type { RequestHandler, Response, Serving } from './serving.ts';
 
 export interface RequestNotes {
@@ -50,6 +51,7 @@ export function keepNotes({
   isStopping,
   tracer = NO_TRACER,
 }: Pick<Serving, 'log' | 'metrics' | 'isStopping' | 'tracer'>): RequestHandler {
+  const lines = new RequestLog(log);
   return (req, res, next) => {
     const startedAt = performance.now();
     const asked = req.get('x-request-id');
@@ -74,7 +76,7 @@ export function keepNotes({
       const status = res.headersSent ? res.statusCode : 499;
       const method = METHODS.has(req.method) ? req.method : 'other';
       const durationMs = Math.round((performance.now() - startedAt) * 1000) / 1000;
-      log.request({
+      lines.answered({
         requestId,
         method,
         route,

@@ -4,10 +4,12 @@
 import { createServer, type RequestListener, type Server, type ServerOptions, type ServerResponse } from 'node:http';
 import type { Duplex } from 'node:stream';
 import { ServiceError, toServiceOutcome, type ErrorCode } from '../errors.ts';
+import { makeRoomForConnections, MOST_CONNECTIONS } from './connections.ts';
 
 /**
  * Node 20's own limits are 60 s for headers, 300 s for a request and a check every 30 s: enough
- * for a few slow callers to hold every slot.
+ * for a few slow callers to hold every slot. `requestTimeout` is for headers and body together,
+ * however many bytes a second come.
  */
 export const LIMITS = {
   headersTimeout: 10_000,
@@ -19,14 +21,28 @@ export const LIMITS = {
   requireHostHeader: false,
 } as const;
 
-const MOST_CONNECTIONS = 2_000;
+/**
+ * From the first line of a request to the last byte of its answer. Node gives an answer any time,
+ * so that a caller who never reads would hold it for good. Common practice, no source: a request
+ * may come for half of it.
+ */
+export const LONGEST_EXCHANGE_MS = 60_000;
+
+export interface ServerLimits extends ServerOptions {
+  readonly longestExchangeMs?: number;
+}
 
 /** A server without an app yet: attach one once the address is known. */
-export function createHttpServer(limits: ServerOptions = LIMITS): Server {
+export function createHttpServer({ longestExchangeMs = LONGEST_EXCHANGE_MS, ...limits }: ServerLimits = LIMITS): Server {
   const server = createServer(limits);
   // node drops headers beyond its count silently; here the app refuses, and the size bounds the count
   server.maxHeadersCount = 0;
   server.maxConnections = MOST_CONNECTIONS;
+  makeRoomForConnections(server);
+  server.on('request', ({ socket }, res) => {
+    const cutOff = setTimeout(() => socket.destroy(), longestExchangeMs);
+    res.once('close', () => clearTimeout(cutOff));
+  });
   return server;
 }
 
@@ -40,31 +56,43 @@ export function attachApp(server: Server, app: RequestListener): void {
   server.on('request', listener);
   // the app answers 417 with an OperationOutcome; node's own answer has no body
   server.on('checkExpectation', listener);
+  // node closes the connection without a word
+  server.on('connect', (_req, socket) => socket.end(rawAnswer('ERR_METHOD')));
   server.on('clientError', (error: NodeJS.ErrnoException, socket) => {
     const res = answering.get(socket);
-    const isMidAnswer = res !== undefined && res.headersSent && !res.writableFinished;
+    // an answer that is under way, or was given before the whole request was here, is not followed by another
+    const isMidAnswer = res !== undefined && res.headersSent && !(res.writableFinished && res.req.complete);
     if (!socket.writable || error.code === 'ECONNRESET' || isMidAnswer) {
       socket.destroy();
       return;
     }
-    socket.end(rawAnswer(error.code));
+    socket.end(rawAnswer(CLIENT_ERRORS[error.code ?? ''] ?? 'ERR_BAD_REQUEST'));
   });
 }
 
-function rawAnswer(code: string | undefined): string {
-  const errorCode: ErrorCode =
-    code === 'HPE_HEADER_OVERFLOW' ? 'ERR_HEADERS_TOO_LARGE' : code === 'ERR_HTTP_REQUEST_TIMEOUT' ? 'ERR_TIMEOUT' : 'ERR_BAD_REQUEST';
-  const messages: Partial<Record<ErrorCode, string>> = {
-    ERR_HEADERS_TOO_LARGE: 'The headers are too large.',
-    ERR_TIMEOUT: 'The request came too slowly. Send it again.',
-  };
-  const error = new ServiceError(errorCode, messages[errorCode] ?? 'This is no HTTP request that can be read.');
+/** What node's parser and timers report, by its code. */
+const CLIENT_ERRORS: Readonly<Record<string, keyof typeof RAW_MESSAGES | undefined>> = {
+  HPE_HEADER_OVERFLOW: 'ERR_HEADERS_TOO_LARGE',
+  ERR_HTTP_REQUEST_TIMEOUT: 'ERR_TIMEOUT',
+};
+
+const RAW_MESSAGES = {
+  ERR_HEADERS_TOO_LARGE: 'The headers are too large.',
+  ERR_TIMEOUT: 'The request came too slowly. Send it again.',
+  ERR_METHOD: 'This is no proxy: nothing is connected to another host.',
+  ERR_BAD_REQUEST: 'This is no HTTP request that can be read.',
+} as const satisfies Partial<Record<ErrorCode, string>>;
+
+function rawAnswer(code: keyof typeof RAW_MESSAGES): string {
+  const error = new ServiceError(code, RAW_MESSAGES[code]);
   const body = JSON.stringify(toServiceOutcome(error));
   return [
     `HTTP/1.1 ${error.row.status} ${error.row.title}`,
     'Content-Type: application/fhir+json; charset=utf-8',
     `Content-Length: ${Buffer.byteLength(body)}`,
     'Cache-Control: no-store',
+    'X-Content-Type-Options: nosniff',
+    ...(code === 'ERR_METHOD' ? ['Allow: GET, HEAD, POST, PUT'] : []),
     'Connection: close',
     '',
     body,

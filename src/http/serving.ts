@@ -13,6 +13,8 @@ import type { PolicyInForce } from '../policy-in-force.ts';
 import type { Store } from '../ports.ts';
 import type { RuleExamples } from '../rule-examples.ts';
 import type { Tracer } from '../tracer.ts';
+import type { Limits } from './limits.ts';
+import type { ProcessPressure } from './process-pressure.ts';
 
 export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
@@ -51,6 +53,10 @@ export interface Serving {
   readonly isStopping: () => boolean;
   /** No call is traced when absent. */
   readonly tracer?: Tracer;
+  /** How much anybody may have of the service; see `DEFAULT_LIMITS`. */
+  readonly limits?: Limits;
+  /** How the process is doing; nothing is refused for its sake when absent. */
+  readonly pressure?: ProcessPressure;
 }
 
 export type Handler = (req: Request, res: Response) => Promise<void> | void;

@@ -5,7 +5,7 @@
 import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Call } from '../caller.ts';
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
-import { conformObservation, conformResource } from '../core/conform.ts';
+import { conformObservation, conformResource, fewOf } from '../core/conform.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
@@ -181,7 +181,7 @@ async function takeTransaction(raw: readonly JsonObject[], undertaking: Undertak
     return { status: 200, body: { resourceType: 'Bundle', type: 'transaction-response', entry } };
   } catch (error) {
     if (!(error instanceof TransactionFailed)) throw error;
-    const failures = [...error.failures].sort((one, other) => one.index - other.index);
+    const failures = briefly([...error.failures].sort((one, other) => one.index - other.index));
     await keepRefusal(
       undertaking,
       failures.flatMap(({ answer }) => answer.findings),
@@ -193,6 +193,13 @@ async function takeTransaction(raw: readonly JsonObject[], undertaking: Undertak
     const body = { ...first, issue: outcomes.flatMap(({ issue }) => issue) };
     return { status: failures[0]?.answer.status ?? 422, body: body as unknown as JsonObject };
   }
+}
+
+/** Every failed entry has its say; when all of them have much to say, only with its first finding. */
+function briefly(failures: readonly Failure[]): readonly Failure[] {
+  const count = failures.reduce((sum, { answer }) => sum + answer.findings.length, 0);
+  if (count <= MOST_ENTRIES) return failures;
+  return failures.map(({ answer, index }) => ({ index, answer: { ...answer, findings: answer.findings.slice(0, 1) } }));
 }
 
 async function serveAll(writer: StoreWriter, entries: readonly Entry[], work: BundleWork): Promise<Taken[]> {
@@ -262,7 +269,7 @@ async function serve(writer: StoreWriter, { resource, request, index }: Entry, n
   try {
     if (request.kind === 'registry') return await putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
     const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
-    if (!conformed.ok) return refused(conformed.findings, work);
+    if (!conformed.ok) return refused(fewOf(conformed.findings), work);
     if (request.kind === 'correct') return await correctReading(writer, conformed.resource, request.id, request.ifMatch, work);
     return await createReading(writer, conformed.resource, newId, request.ifNoneExist, work);
   } catch (error) {

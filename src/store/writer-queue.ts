@@ -21,6 +21,12 @@ import type { StoreSchema } from './schema.ts';
 /** Keeps a group short enough that the first in it does not wait long for the last. */
 const LARGEST_GROUP = 64;
 
+/**
+ * More than wait here would fill the memory before they are written; five batch Bundles of the
+ * largest size. Whoever takes requests in is to look at `waiting` and stop long before.
+ */
+export const MOST_WAITING = 5_000;
+
 interface Unit {
   readonly work: (db: Kysely<StoreSchema>) => Promise<unknown>;
   readonly resolve: (value: unknown) => void;
@@ -69,11 +75,13 @@ export class WriterQueue {
 
   /**
    * Resolves with what `work` returned once the commit that holds it is on disk; rejects with what
-   * `work` threw, or with StoreUnavailable when the group could not commit. In both cases nothing
-   * of the unit is stored. `work` must not wait for another unit: it would wait for itself.
+   * `work` threw, or with StoreUnavailable when the group could not commit or too many wait already.
+   * In all these cases nothing of the unit is stored. `work` must not wait for another unit: it would wait for itself.
    */
   run<Result>(work: (db: Kysely<StoreSchema>) => Promise<Result>): Promise<Result> {
     if (this.#closed) return Promise.reject(new StoreUnavailable(new Error('the store is closed')));
+    if (this.#waiting.length >= MOST_WAITING)
+      return Promise.reject(new StoreUnavailable(new Error(`more than ${MOST_WAITING} units of work wait`)));
     return new Promise<Result>((resolve, reject) => {
       this.#waiting.push({ work, resolve: (value) => resolve(value as Result), reject });
       this.#draining ??= this.#drain();

@@ -21,6 +21,9 @@ import { toReadingText, toStandingText } from './reading-row.ts';
 import type { StoreSchema, TokenRole } from './schema.ts';
 import { nextInstant, stampVersion } from './version-stamp.ts';
 
+/** A statement may have 32 766 values (SQLite, "Limits", SQLITE_MAX_VARIABLE_NUMBER), and a row takes four. */
+const ROWS_A_STATEMENT = 1_000;
+
 type TokenRow = readonly [role: TokenRole, token: Token];
 
 export class SqlWriter extends SqlReader implements StoreWriter {
@@ -111,12 +114,14 @@ export class SqlWriter extends SqlReader implements StoreWriter {
   async #addTokens(seq: number, tokens: readonly TokenRow[]): Promise<void> {
     if (tokens.length === 0) return;
     const rows = tokens.map(([role, { system = '', value }]) => ({ seq, role, system, value }));
-    // the same coding twice in one resource is one token
-    await this.db
-      .insertInto('search_token')
-      .values(rows)
-      .onConflict((conflict) => conflict.doNothing())
-      .execute();
+    for (let from = 0; from < rows.length; from += ROWS_A_STATEMENT) {
+      // the same coding twice in one resource is one token
+      await this.db
+        .insertInto('search_token')
+        .values(rows.slice(from, from + ROWS_A_STATEMENT))
+        .onConflict((conflict) => conflict.doNothing())
+        .execute();
+    }
   }
 
   /** Adding the same pair again changes nothing. */

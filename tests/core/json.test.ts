@@ -88,6 +88,13 @@ describe('what is refused', () => {
     expect(problemOf('{"a":'.repeat(100_000))).toMatchObject({ kind: 'too-deep' });
   });
 
+  it('an object of more than 1000 members is, and a list of more than 5000 items, wherever they stand', () => {
+    const members = (count: number) => `{${Array.from({ length: count }, (_, at) => `"m${at}":{"a":1}`).join(',')}}`;
+    const items = (count: number) => `[[${Array.from({ length: count }, () => '{"a":1}').join(',')}]]`;
+    expect([problemOf(members(1000)), problemOf(items(5000))]).toEqual([undefined, undefined]);
+    expect([problemOf(members(1001))?.kind, problemOf(items(5001))?.kind]).toEqual(['too-many', 'too-many']);
+  });
+
   it('never quotes the text that it refuses', () => {
     for (const text of ['{"name":"Ada","name":"Ada"}', '{"Ada":1,}', '["Ada\\ud800"]', '[Ada]'])
       expect(JSON.stringify(problemOf(text))).not.toContain('Ada');

@@ -3,7 +3,7 @@
  * scripts. Answers are kept as raw text, so that digits can be looked at.
  */
 import { once } from 'node:events';
-import { request, type IncomingHttpHeaders, type Server, type ServerOptions } from 'node:http';
+import { request, type IncomingHttpHeaders, type Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { afterEach } from 'vitest';
 import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
@@ -12,7 +12,7 @@ import { RULES } from '../../src/core/rules/index.ts';
 import { AuditTrail } from '../../src/audit-trail.ts';
 import { createApp } from '../../src/http/app.ts';
 import { ANYBODY_MAY } from '../../src/http/auth/auth.ts';
-import { attachApp, createHttpServer } from '../../src/http/server.ts';
+import { attachApp, createHttpServer, type ServerLimits } from '../../src/http/server.ts';
 import type { Serving } from '../../src/http/serving.ts';
 import type { Intake } from '../../src/ingest.ts';
 import { createLog } from '../../src/log.ts';
@@ -65,7 +65,7 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
 }
 
 export async function startEdge(
-  parts: { readonly intake?: Partial<Intake>; readonly serving?: Partial<Serving>; readonly limits?: ServerOptions } = {},
+  parts: { readonly intake?: Partial<Intake>; readonly serving?: Partial<Serving>; readonly limits?: ServerLimits } = {},
 ): Promise<Edge> {
   const store = parts.serving?.store ?? (await openSqliteStore(':memory:', { clock: CLOCK }));
   closers.push(() => store.close());

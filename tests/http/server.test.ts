@@ -2,17 +2,8 @@ import { once } from 'node:events';
 import { connect } from 'node:net';
 import { describe, expect, test } from 'vitest';
 import { LIMITS, createHttpServer } from '../../src/http/server.ts';
+import { raw } from './bare-socket.ts';
 import { startEdge } from './edge.ts';
-
-/** Writes `text` on a bare socket and gives what comes back until the other side closes. */
-async function raw(port: number, text: string): Promise<string> {
-  const socket = connect(port, '127.0.0.1');
-  const chunks: Buffer[] = [];
-  socket.on('data', (chunk: Buffer) => chunks.push(chunk));
-  socket.write(text);
-  await once(socket, 'close');
-  return Buffer.concat(chunks).toString('utf8');
-}
 
 describe('the server', () => {
   test('gives slow callers little time', () => {

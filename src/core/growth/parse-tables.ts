@@ -72,7 +72,7 @@ const CODED_SEX: ReadonlyMap<string, Sex> = new Map([
   ['1', 'male'],
   ['2', 'female'],
 ]);
-const NUMBER = /^-?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?$/i;
+const NUMBER = /^-?(?:\d+(?:\.\d*)?|\.\d+)(?:e[+-]?\d+)?$/i;
 
 /** How far out a scale needs a value: WHO's fixed steps begin at 3 SD, CDC's modified z-score at 2. */
 const NEEDED_Z = { cdc: 2, who: 3 } as const;

@@ -1,0 +1,32 @@
+/** A Bundle full of faults: its answer stays in proportion to it. */
+import { expect, test } from 'vitest';
+import { objects, postEntry } from '../published/readings.ts';
+import { treeOf } from '../http/edge.ts';
+import { startService } from '../service.ts';
+import { isJsonObject } from '../../src/core/json.ts';
+
+const FAULTY = postEntry(`{"resourceType":"Observation","category":[${new Array(50).fill('{}').join(',')}]}`);
+const bundle = (type: string, entries: number) =>
+  `{"resourceType":"Bundle","type":"${type}","entry":[${new Array(entries).fill(FAULTY).join(',')}]}`;
+
+test('an entry of a batch is told ten faults, and how many more there are', async () => {
+  const service = await startService({ now: '2026-03-02T10:00:00Z' });
+  const answer = await service.post('', bundle('batch', 2));
+  for (const { response } of objects(treeOf(answer)['entry'])) {
+    const outcome = isJsonObject(response) ? response['outcome'] : undefined;
+    const issues = isJsonObject(outcome) ? objects(outcome['issue']) : [];
+    expect(issues).toHaveLength(11);
+    expect(issues.at(-1)?.['diagnostics']).toMatch(/there are \d+ more faults in this entry/);
+  }
+  await service.close();
+});
+
+test('of a transaction with very many faults each failed entry is told its first', async () => {
+  const service = await startService({ now: '2026-03-02T10:00:00Z' });
+  const few = objects(treeOf(await service.post('', bundle('transaction', 10)))['issue']);
+  expect(few).toHaveLength(110);
+  const many = objects(treeOf(await service.post('', bundle('transaction', 200)))['issue']);
+  expect(many).toHaveLength(200);
+  expect(new Set(many.map(({ expression }) => JSON.stringify(expression))).size).toBe(200);
+  await service.close();
+});
