@@ -12,11 +12,11 @@ const ADA = putEntry(patientText('ada-invented', '1985-06-01', 'female'), 'Patie
 const bundle = (type: 'batch' | 'transaction', entries: readonly string[]) =>
   `{"resourceType":"Bundle","type":"${type}","entry":[${entries.join(',')}]}`;
 
-/** Lines of one counter, without its name. */
+/** Lines of one counter that counted something, without its name. */
 const counted = (metrics: string, name: string) =>
   metrics
     .split('\n')
-    .filter((line) => line.startsWith(`${name}{`))
+    .filter((line) => line.startsWith(`${name}{`) && !line.endsWith('} 0'))
     .map((line) => line.slice(name.length))
     .sort();
 

@@ -29,7 +29,6 @@ describe('a request is not taken in', () => {
     ['while the service stops', { isStopping: () => true }, 'GET', 'stopping'],
     ['while as many units wait for the store as may', { store: { waitingUnits: () => 1_000 } }, 'POST', 'store'],
     ['of a read, however many units wait to be written', { store: { waitingUnits: () => 1_000 } }, 'GET', undefined],
-    ['of a store that has no queue', { store: { waitingUnits: () => 0 } }, 'POST', undefined],
     ['while the event loop runs late', { pressure: { loopDelayMs: () => 251, heapShare: () => 0 } }, 'GET', 'event-loop'],
     ['while it is just in time', { pressure: { loopDelayMs: () => 250, heapShare: () => 0.8 } }, 'GET', undefined],
     ['while the heap is nearly full', { pressure: { loopDelayMs: () => 0, heapShare: () => 0.81 } }, 'GET', 'heap'],
@@ -127,11 +126,11 @@ test('the store takes no more units than it can hold, loses none of those, and t
   const units = Array.from({ length: MOST_WAITING + 5 }, (_, at) =>
     store.write((tx) => tx.addRefusal({ id: `r${at}`, receivedAt: 'now', text: '{}', outcome: '{}' })),
   );
-  expect(store.waitingUnits?.()).toBe(MOST_WAITING);
+  expect(store.waitingUnits()).toBe(MOST_WAITING);
   const results = await Promise.allSettled(units);
   expect(results.filter(({ status }) => status === 'fulfilled')).toHaveLength(MOST_WAITING);
   expect(results.at(-1)).toMatchObject({ status: 'rejected', reason: { code: 'ERR_STORE_UNAVAILABLE' } });
-  expect(store.waitingUnits?.()).toBe(0);
+  expect(store.waitingUnits()).toBe(0);
   await store.write((tx) => tx.addRefusal({ id: 'later', receivedAt: 'now', text: '{}', outcome: '{}' }));
   await store.close();
 });
