@@ -42,7 +42,12 @@ export function service(name: string): Contender {
         (folder) => [
           process.execPath,
           [join(ROOT, 'bin', 'steelyard.js'), 'serve'],
-          { STEELYARD_PORT: '0', STEELYARD_DATABASE: join(folder, 'bench.db'), STEELYARD_LOG_LEVEL: 'info', STEELYARD_RATE_LIMIT: '1000000' },
+          {
+            STEELYARD_PORT: '0',
+            STEELYARD_DATABASE: join(folder, 'bench.db'),
+            STEELYARD_LOG_LEVEL: 'info',
+            STEELYARD_RATE_LIMIT: '1000000',
+          },
         ],
         (line) => {
           const { msg, url } = JSON.parse(line) as { msg?: string; url?: string };
