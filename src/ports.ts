@@ -236,7 +236,11 @@ export interface OutboxStore {
    *
    * @param note why somebody should look at it; no patient data
    */
-  markSent(number: number, copies: readonly EhrCopy[], facts?: { readonly tries?: number; readonly note?: string }): Promise<'sent' | 'late'>;
+  markSent(
+    number: number,
+    copies: readonly EhrCopy[],
+    facts?: { readonly tries?: number; readonly note?: string },
+  ): Promise<'sent' | 'late'>;
   postpone(number: number, dueMs: number, reason: string, tries?: number): Promise<boolean>;
   /** Parks the item and every later waiting item that concerns the same Observations. */
   park(number: number, reason: string, tries?: number): Promise<boolean>;
