@@ -171,10 +171,21 @@ function claimableItems(db: Db, nowMs: number, leaseMs: number, except: readonly
         .where('first.state', '=', 'waiting')
         .groupBy('first.person'),
     )
-    .where((eb) => eb.or([eb('due_ms', '<=', nowMs), eb('due_ms', '>', nowMs + LONGEST_WAIT_MS)]))
+    .where(isDue(nowMs))
     .where(isUnleased(nowMs, leaseMs))
     .$if(except.length > 0, (query) => query.where('number', 'not in', except))
     .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
+}
+
+/** What was never tried has nothing to wait for, and what was claimed before was due then: the clock may have been set back since. */
+function isDue(nowMs: number) {
+  return (eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) =>
+    eb.or([
+      eb('due_ms', '<=', nowMs),
+      eb('due_ms', '>', nowMs + LONGEST_WAIT_MS),
+      eb('tries', '=', 0),
+      eb('leased_until_ms', 'is not', null),
+    ]);
 }
 
 /** After a merge was taken back, what concerns one reading may wait for two persons. */

@@ -2,6 +2,7 @@
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import type { Fault } from '../../examples/receiver/faults.ts';
 import type { ForwardWorker } from '../../src/forward/worker.ts';
+import { seeded } from './seeded.ts';
 import { copiesOf, openWard, take, type InventedReading, type Ward } from './ward.ts';
 
 const SECOND_MS = 1_000;
@@ -188,14 +189,3 @@ describe('one item that the EHR stumbles over', () => {
     expect(copiesOf(ward.receiver, 'w-1')).toEqual([expect.stringContaining('"value":81.0')]);
   });
 });
-
-/** Numbers in [0, 1), the same for the same seed (mulberry32). */
-function seeded(seed: number): () => number {
-  let state = seed;
-  return () => {
-    state = (state + 0x6d2b79f5) | 0;
-    let mixed = Math.imul(state ^ (state >>> 15), 1 | state);
-    mixed = (mixed + Math.imul(mixed ^ (mixed >>> 7), 61 | mixed)) ^ mixed;
-    return ((mixed ^ (mixed >>> 14)) >>> 0) / 4_294_967_296;
-  };
-}

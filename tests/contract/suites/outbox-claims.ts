@@ -122,9 +122,18 @@ export function outboxClaimsSuite(factory: StoreFactory): void {
 
       test('back by a day, what was to wait an hour is due at once', async () => {
         const number = await enqueue('Patient/a', 'o1');
+        await claim();
         await given.store.outbox.postpone(number, NOW + LONGEST_WAIT_MS, 'the EHR asks for patience');
         expect(await claimed(NOW)).toEqual([]);
         expect(await claimed(NOW - DAY_MS)).toEqual([number]);
+      });
+
+      test('back by an hour, what came in before is due at once, and what was to wait a minute waits no longer than it ever can', async () => {
+        const [fresh, tried] = [await enqueue('Patient/a', 'o1'), await enqueue('Patient/b', 'o2')];
+        await given.store.outbox.claim(NOW, LEASE_MS, 10, [fresh]);
+        await given.store.outbox.postpone(tried, NOW + 60_000, 'the EHR did not answer', 1);
+        expect(await claimed(NOW - HOUR_MS)).toEqual([fresh]);
+        expect(await claimed(NOW - HOUR_MS + LONGEST_WAIT_MS)).toContain(tried);
       });
 
       test('forward by a day, what waits is due early and nothing is stuck', async () => {
