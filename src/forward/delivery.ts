@@ -9,7 +9,7 @@ import type { Ehr } from './ehr-client.ts';
 import { lookUp, type FoundCopy, type LookUp } from './look-up.ts';
 import { buildOutgoingBundle, type OutgoingResource } from './outgoing-bundle.ts';
 import { gatherItem, ItemUnreadable, type GatheredResource } from './outgoing-item.ts';
-import { findLost, isKnownVersion, UNKNOWN_VERSION } from './restored-store.ts';
+import { findLost, UNKNOWN_VERSION, versionsLike } from './restored-store.ts';
 
 /** Calls that one attempt makes as a rule: two look-ups and the Bundle. A lease must outlast them. */
 export const CALLS_PER_ATTEMPT = 3;
@@ -118,7 +118,8 @@ interface Settled {
  * later version is there when its Provenance is, since the two came in one transaction; else it is
  * put over the version that was just seen, and nothing is overwritten that came in between.
  *
- * @param read given when the store is not to be believed: then a copy that is none of its versions stops the item
+ * @param read given when the store is not to be believed: then only an older version of it is written
+ *   over, and a copy that is none of its versions stops the item
  */
 async function settle(
   resource: GatheredResource,
@@ -134,10 +135,13 @@ async function settle(
     const isTheSame = read === undefined || resource.content['recorded'] === copy.content['recorded'];
     return { resource: isTheSame ? there : over };
   }
+  if (read !== undefined) {
+    const versions = await versionsLike(resource, copy, read);
+    if (versions.length === 0) return UNKNOWN_VERSION;
+    return { resource: Math.min(...versions) < resource.version ? over : there };
+  }
   const altered = differencesOf(resource.content, copy.content);
-  if (read !== undefined && !(await isKnownVersion(resource, copy, read))) return UNKNOWN_VERSION;
-  if (resource.version === 1) return { resource: there, altered };
-  const hasCome = copies.has(provenanceId({ id: resource.id, version: resource.version })) && read === undefined;
+  const hasCome = resource.version === 1 || copies.has(provenanceId({ id: resource.id, version: resource.version }));
   return hasCome ? { resource: there, altered } : { resource: over };
 }
 

@@ -32,12 +32,12 @@ export const UNKNOWN_VERSION: Setback = {
     'the EHR holds a version of this reading that the restored store does not know: compare the two, then discard this item or mend the EHR',
 };
 
-/** Does the copy say what one of the versions says that this store has of it, up to that which is to be sent? */
-export async function isKnownVersion({ type, id, version }: GatheredResource, { content }: FoundCopy, read: StoreReader): Promise<boolean> {
+/** Which of the versions that this store has of a resource the copy may be: those that say the same. */
+export async function versionsLike({ type, id }: GatheredResource, { content }: FoundCopy, read: StoreReader): Promise<readonly number[]> {
   const versions = await read.history(type, id);
-  return versions.some((stored) => {
-    const known = stored.version <= version ? parseExactJson(stored.text) : undefined;
-    return known?.ok === true && isJsonObject(known.value) && differencesOf(known.value, content).length === 0;
+  return versions.flatMap(({ version, text }) => {
+    const known = parseExactJson(text);
+    return known.ok && isJsonObject(known.value) && differencesOf(known.value, content).length === 0 ? [version] : [];
   });
 }
 
