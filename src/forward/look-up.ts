@@ -66,8 +66,11 @@ async function lookUpSome(
   const wanted = new Set(identities.map(({ value }) => value));
   const setback = keep(found, type, wanted, copies);
   if (setback !== undefined || found.isWhole) return setback;
-  return { kind: 'unclear', reason: 'the EHR did not return all that a look-up found' };
+  if (found.resources.length > 0) return severalOf(OUR_IDENTIFIER, type, found.status);
+  return { kind: 'unclear', reason: 'the EHR did not return what a look-up found', status: found.status };
 }
+
+const OUR_IDENTIFIER = 'one identifier of ours';
 
 /** Notes the copies of what was wanted. */
 function keep(
@@ -81,7 +84,7 @@ function keep(
     const copy = foundCopyOf(type, content);
     if (copy === undefined || value === undefined || !wanted.has(value))
       return { kind: 'unclear', reason: 'the EHR answered a look-up with resources that were not asked for', status };
-    if (copies.has(value)) return severalOf('one identifier of ours', type, status);
+    if (copies.has(value)) return severalOf(OUR_IDENTIFIER, type, status);
     copies.set(value, copy);
   }
   return undefined;
