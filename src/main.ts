@@ -219,12 +219,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
 
-function createWorker(
-  ehr: EhrClient,
-  store: Store,
-  metrics: Metrics,
-  { clock, log, tracer }: Parts & { readonly tracer: Tracer },
-): ForwardWorker {
+function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { config, clock, log, tracer }: Parts): ForwardWorker {
   metrics.breaker('closed');
   return new ForwardWorker({
     outbox: store.outbox,
@@ -234,6 +229,8 @@ function createWorker(
     log: log.forwarding,
     random: Math.random,
     tracer,
+    isShared: kindOfStore(config.database) === 'postgresql',
+    readBackPercent: config.readBackPercent,
     events: {
       sent: ({ queuedAt }) => {
         metrics.forwarding('sent');

@@ -7,9 +7,9 @@
 import type { AuditReader } from './audit-ports.ts';
 import type { NewAuditEvent } from './core/audit/event.ts';
 import type { JsonObject } from './core/json.ts';
-import type { Call } from './caller.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
+import type { NewOutboxItem, OutboxStore } from './outbox-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
 
@@ -23,6 +23,17 @@ export type {
   AuditVerdict,
   StoredAuditEvent,
 } from './audit-ports.ts';
+export {
+  LONGEST_WAIT_MS,
+  type EhrCopy,
+  type NewOutboxItem,
+  type OutboxItem,
+  type OutboxState,
+  type OutboxStore,
+  type ParkedFilter,
+  type ParkedItem,
+  type VersionedReference,
+} from './outbox-ports.ts';
 export type { LegalHold, MarkName, PersonRemoval, RemovalOptions, Removed, RetentionStore, StoreMarks } from './retention-ports.ts';
 export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
 export type { ObservationFacts, Token };
@@ -176,75 +187,6 @@ export interface StoreWriter extends StoreReader {
 /** `person`: the key that an Observation is filed for. */
 export interface WrittenVersion extends Pick<StoredResource, 'type' | 'id' | 'version'> {
   readonly person?: string;
-}
-
-export interface VersionedReference {
-  readonly type: 'Observation' | 'Provenance';
-  readonly id: string;
-  readonly version: number;
-}
-
-/** What one reading sends to the EHR: itself, what follows from it, and why. */
-export interface NewOutboxItem {
-  readonly person: string;
-  readonly resources: readonly VersionedReference[];
-  /** Observation ids that this item writes or refers to: a parked one holds these back. */
-  readonly concerns: readonly string[];
-  readonly queuedAt: string;
-  /** Of the call that it comes from, sent on to the EHR; absent when the service itself made it. */
-  readonly requestId?: string;
-  /** W3C Trace Context of that call, while calls are traced. */
-  readonly traceParent?: string;
-}
-
-export type OutboxState = 'waiting' | 'parked' | 'sent' | 'discarded';
-
-export interface OutboxItem extends NewOutboxItem {
-  readonly number: number;
-  readonly state: OutboxState;
-  readonly tries: number;
-  readonly dueMs: number;
-  /** Why it waits or is parked: no patient data. */
-  readonly reason?: string;
-  /** Number of the parked item that this one depends on. */
-  readonly blockedBy?: number;
-}
-
-/** Where the EHR keeps its copy of one of our resources. */
-export interface EhrCopy {
-  readonly type: 'Observation' | 'Provenance';
-  readonly id: string;
-  /** `Observation/123` at the EHR. */
-  readonly reference: string;
-  readonly version: number;
-}
-
-export interface OutboxStore {
-  /**
-   * Due items that are the first waiting of their person, oldest first, not leased by another. None
-   * overtakes a waiting one that concerns the same Observation, whoever that one is filed for.
-   */
-  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]>;
-  markSent(number: number, copies: readonly EhrCopy[]): Promise<void>;
-  postpone(number: number, dueMs: number, reason: string): Promise<void>;
-  /** Parks the item and every later waiting item that concerns the same Observations. */
-  park(number: number, reason: string): Promise<void>;
-  list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
-  /**
-   * Back to waiting, with the items that it blocked. False when there is no such parked item.
-   *
-   * @param by whose call it is, for the audit
-   */
-  retry(number: number, nowMs: number, by?: Call): Promise<boolean>;
-  /**
-   * Gives up a parked item, or a waiting one that nobody has a lease on; what it blocked waits again.
-   * False when there is no such item.
-   */
-  discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean>;
-  copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
-  counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
-  /** Every item that is not sent may be at the EHR all the same: it is looked up before it is sent. Returns how many. */
-  distrust(): Promise<number>;
 }
 
 /** What came of a group of units of work that were to be stored together. */

@@ -4,7 +4,6 @@
  * be the worst that a backup could do.
  */
 import { toAuditEvent } from './core/audit/event.ts';
-import { toInstant } from './core/fhir-time.ts';
 import type { KeptStore } from './ports.ts';
 
 export interface Restored {
@@ -22,8 +21,7 @@ export async function settleRestored(store: Pick<KeptStore, 'marks' | 'outbox' |
   const { marks, outbox } = store;
   const takenAt = await marks.readMark('backup-taken-at');
   if (takenAt === undefined) return undefined;
-  const distrusted = await outbox.distrust();
-  await marks.writeMark('restored-at', toInstant(nowMs));
+  const distrusted = await outbox.distrust(nowMs);
   const details = [['taken at', takenAt] as const, ['unsent', String(distrusted)] as const];
   await store.write((tx) => tx.addAudit(toAuditEvent({ recordedMs: nowMs, event: 'restored', outcome: 'success', details })));
   await marks.removeMark('backup-taken-at');

@@ -34,6 +34,10 @@ export interface Ehr {
   postBundle(text: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
   /** `query` is percent-encoded, without the question mark, and holds no patient data. */
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
+  /** By POST, for what may name somebody: URLs are written into logs. `form` is percent-encoded. */
+  searchByForm(type: ForwardedType, form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
+  /** @param reference as in `Observation/123` */
+  read(reference: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
 }
 
 /** The one call that asks about people. */
@@ -129,6 +133,18 @@ export class EhrClient implements Ehr, PatientSearch {
     return this.#traced('GET', `/${type}`, (traced) =>
       this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache', ...traced } }),
     );
+  }
+
+  searchByForm(type: ForwardedType, form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
+    return this.#call(`${this.#base}/${type}/_search`, requestId, stop, {
+      method: 'POST',
+      headers: { 'content-type': 'application/x-www-form-urlencoded', 'cache-control': 'no-cache' },
+      body: form,
+    });
+  }
+
+  read(reference: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
+    return this.#call(`${this.#base}/${reference}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache' } });
   }
 
   async close(): Promise<void> {

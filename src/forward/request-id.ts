@@ -12,3 +12,8 @@ import type { OutboxItem } from '../ports.ts';
 export function requestIdOf({ requestId, number, tries }: Pick<OutboxItem, 'requestId' | 'number' | 'tries'>): string {
   return requestId ?? `outbox-${number}-${tries}`;
 }
+
+/** An item as the log names it. */
+export function named({ number, tries, requestId }: Pick<OutboxItem, 'number' | 'tries' | 'requestId'>) {
+  return { item: number, tries, ...(requestId !== undefined && { requestId }) };
+}

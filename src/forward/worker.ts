@@ -3,16 +3,16 @@
  * down what came of it. At least once by leases, once in effect by look-ups and conditional
  * requests; the order within a person is the store's: only a person's first waiting item is due.
  */
+import { setTimeout as passing } from 'node:timers/promises';
 import type { Clock, OutboxItem, OutboxStore, StoreReader } from '../ports.ts';
 import { NO_TRACER, type Tracer } from '../tracer.ts';
-import type { Outcome, Setback } from './classify.ts';
-import { ConflictLimit } from './conflict-limit.ts';
+import { Breaker } from './breaker.ts';
 import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
-import { Destination } from './destination.ts';
 import type { Ehr } from './ehr-client.ts';
 import type { ForwardEvents, ForwardLog } from './events.ts';
-import { requestIdOf } from './request-id.ts';
-import { backoffMs, retryAfterMs } from './retry-after.ts';
+import { ReadBack } from './read-back.ts';
+import { named, requestIdOf } from './request-id.ts';
+import { Settlement } from './settlement.ts';
 import { WakeSignal } from './wake-signal.ts';
 
 export interface ForwardWorkerOptions {
@@ -34,12 +34,24 @@ export interface ForwardWorkerOptions {
   readonly alwaysLookUp?: boolean;
   /** Calls are made as part of what brought the reading; no call is traced when absent. */
   readonly tracer?: Tracer;
+  /**
+   * Workers of other processes claim from the same outbox: a call of one whose lease ran out may be
+   * under way still, and is waited for.
+   */
+  readonly isShared?: boolean;
+  /** Share of the sent Observations that are read at the EHR afterwards, 0 to 100. */
+  readonly readBackPercent?: number;
+  /** Milliseconds of a clock that nobody sets. */
+  readonly elapsedMs?: () => number;
+  /** Resolves after so many milliseconds, or when told to stop. */
+  readonly pause?: (ms: number, stop: AbortSignal) => Promise<void>;
 }
 
 export class ForwardWorker {
   readonly #options: Required<Omit<ForwardWorkerOptions, 'events'>> & { readonly events: ForwardEvents };
-  readonly #destination: Destination;
-  readonly #conflictLimit = new ConflictLimit();
+  readonly #breaker: Breaker;
+  readonly #readBack: ReadBack;
+  readonly #settlement: Settlement;
   readonly #wake = new WakeSignal();
   readonly #abort = new AbortController();
   readonly #inFlight = new Map<number, Promise<void>>();
@@ -48,11 +60,15 @@ export class ForwardWorker {
 
   /** Throws RangeError when a lease could end while its attempt is still under way. */
   constructor(options: ForwardWorkerOptions) {
-    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, tracer: NO_TRACER, events: {}, ...options };
-    this.#destination = new Destination(options.random);
+    const events = options.events ?? {};
+    this.#options = { ...DEFAULTS, ...options, events };
     if (this.#options.leaseMs <= CALLS_PER_ATTEMPT * options.ehr.timeoutMs) {
       throw new RangeError(`the lease must be longer than ${CALLS_PER_ATTEMPT} EHR timeouts`);
     }
+    const { random, parallel, readBackPercent } = this.#options;
+    this.#breaker = new Breaker({ random, most: parallel, changed: (state) => events.breaker?.(state) });
+    this.#readBack = new ReadBack({ ...this.#options, percent: readBackPercent, mayAsk: () => this.#breaker.isClosed });
+    this.#settlement = new Settlement({ ...this.#options, breaker: this.#breaker, readBack: this.#readBack });
   }
 
   start(): void {
@@ -71,7 +87,7 @@ export class ForwardWorker {
     this.#wake.raise();
     const cutOff = setTimeout(() => this.#abort.abort(), boundMs);
     await this.#loop;
-    await Promise.all(this.#inFlight.values());
+    await Promise.all([...this.#inFlight.values(), this.#readBack.stop()]);
     clearTimeout(cutOff);
   }
 
@@ -84,23 +100,38 @@ export class ForwardWorker {
 
   /** Begins as many due items as there is room for; returns how many. */
   async #beginDue(): Promise<number> {
-    const { outbox, clock, leaseMs, parallel, log } = this.#options;
+    const { clock, log } = this.#options;
     const nowMs = clock.nowMs();
-    const room = (this.#destination.isFailing ? 1 : parallel) - this.#inFlight.size;
-    if (room <= 0 || this.#destination.isPaused(nowMs)) return 0;
+    const room = this.#breaker.room(this.#inFlight.size, nowMs);
+    if (room === 0) return 0;
     try {
-      const items = await outbox.claim(nowMs, leaseMs, room);
-      // a lease that ran out on a stopped clock must not start a second attempt beside the first
-      const fresh = items.filter(({ number }) => !this.#inFlight.has(number));
-      for (const item of fresh) this.#begin(item);
-      return fresh.length;
+      const items = await this.#claim(nowMs, room);
+      for (const item of items) this.#begin(item);
+      return items.length;
     } catch (error) {
       log.error({ error: nameOf(error) }, 'the outbox cannot be read now');
       return 0;
     }
   }
 
+  /**
+   * Never what is in hand: a lease that ran out on a clock which was set must not start a second
+   * attempt beside the first. A probe is made with an item that did not fail lately, if there is one,
+   * so that one which always fails does not speak for all.
+   */
+  async #claim(nowMs: number, room: number): Promise<readonly OutboxItem[]> {
+    const { outbox, leaseMs } = this.#options;
+    const inHand = [...this.#inFlight.keys()];
+    const { failing } = this.#settlement;
+    if (!this.#breaker.isClosed && failing.length > 0) {
+      const fresh = await outbox.claim(nowMs, leaseMs, room, [...inHand, ...failing]);
+      if (fresh.length > 0) return fresh;
+    }
+    return outbox.claim(nowMs, leaseMs, room, inHand);
+  }
+
   #begin(item: OutboxItem): void {
+    this.#breaker.begun();
     const attempt = this.#attempt(item).finally(() => {
       this.#inFlight.delete(item.number);
       this.#wake.raise();
@@ -109,73 +140,50 @@ export class ForwardWorker {
   }
 
   async #attempt(item: OutboxItem): Promise<void> {
-    const { log, alwaysLookUp, tracer } = this.#options;
+    const { log, alwaysLookUp, isShared, ehr, pause, tracer } = this.#options;
+    const maySend = this.#leaseOf(item);
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
+    const stop = this.#abort.signal;
     try {
-      const requestId = requestIdOf(item);
-      const attempt = { lookUpFirst, requestId, stop: this.#abort.signal };
+      // whoever had it sends nothing from now on, and what it was sending is over after a timeout
+      if (isShared && item.isLapsed) await pause(ehr.timeoutMs, stop);
+      const attempt = { lookUpFirst, requestId: requestIdOf(item), stop, maySend };
       const outcome = await tracer.under(item.traceParent, () => deliver(item, this.#options, attempt));
-      await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
+      await this.#settlement.settle(item, outcome, lookUpFirst);
     } catch (error) {
+      this.#breaker.undecided();
       // the lease runs out and the item comes again
       log.error({ ...named(item), error: nameOf(error) }, 'an outbox item could not be worked on');
     }
   }
 
-  async #settle(item: OutboxItem, outcome: Outcome): Promise<void> {
-    const { outbox, log, events } = this.#options;
-    if (outcome.kind === 'sent') {
-      await outbox.markSent(item.number, outcome.copies);
-      if (this.#destination.isFailing) log.info({ item: item.number }, 'the EHR takes readings again');
-      this.#recovered();
-      log.debug(named(item), 'forwarded');
-      events.sent?.(item);
-    } else if (outcome.kind === 'permanent') {
-      await outbox.park(item.number, outcome.reason);
-      if (outcome.status !== undefined) this.#recovered(); // it answered: the way is open
-      log.warn(fieldsOf(item, outcome), 'parked: the EHR will not take this item as it is');
-      events.parked?.(item);
-    } else {
-      await this.#postpone(item, outcome);
-    }
-  }
-
-  #recovered(): void {
-    this.#destination.recovered();
-    this.#options.events.breaker?.('closed');
-  }
-
-  async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
-    const { outbox, clock, ehr, random, log, events } = this.#options;
-    const nowMs = clock.nowMs();
-    const isNews = this.#destination.note(setback, nowMs);
-    if (isNews) events.breaker?.('open');
-    // an EHR that gave no answer may still be at work: asking too soon would find nothing
-    const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
-    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);
-    // a pause of the destination comes first, so that the next probe is another item's turn
-    const extraMs = this.#destination.isPaused(nowMs) && item.tries > 1 ? backoffMs(item.tries - 1, random) : 0;
-    await outbox.postpone(item.number, Math.max(nowMs + waitMs, this.#destination.pausedUntilMs + extraMs), setback.reason);
-    if (isNews && setback.kind === 'destination')
-      log.error(fieldsOf(item, setback), 'the EHR cannot be used: nothing is parked, all waits');
-    else log[isNews ? 'warn' : 'debug'](fieldsOf(item, setback), 'postponed');
-    events.postponed?.(item, setback.kind);
+  /**
+   * Asks whether the item is still ours and will be while one more call lasts. Time is what passed on
+   * either clock, since the one may have been set and the other may not count while a machine sleeps.
+   */
+  #leaseOf(item: OutboxItem): () => Promise<boolean> {
+    const { clock, elapsedMs, leaseMs, ehr, outbox } = this.#options;
+    const begun = { clockMs: clock.nowMs(), elapsedMs: elapsedMs() };
+    return async () => {
+      const passedMs = Math.max(clock.nowMs() - begun.clockMs, elapsedMs() - begun.elapsedMs);
+      return passedMs + ehr.timeoutMs < leaseMs && (await outbox.holds(item.number, item.tries));
+    };
   }
 }
 
-function fieldsOf(item: OutboxItem, { kind, status, issueCodes }: Setback) {
-  return {
-    ...named(item),
-    kind,
-    ...(status === undefined ? {} : { status }),
-    ...(issueCodes === undefined ? {} : { issueCodes }),
-  };
-}
-
-function named({ number, tries, requestId }: OutboxItem) {
-  return { item: number, tries, ...(requestId !== undefined && { requestId }) };
-}
+const DEFAULTS = {
+  parallel: 4,
+  leaseMs: 60_000,
+  pollMs: 1_000,
+  alwaysLookUp: false,
+  tracer: NO_TRACER,
+  isShared: false,
+  readBackPercent: 0,
+  elapsedMs: () => performance.now(),
+  // a stop ends the pause; what comes after it ends by itself
+  pause: (ms: number, stop: AbortSignal) => passing(ms, undefined, { signal: stop }).catch(() => undefined),
+};
 
 function nameOf(error: unknown): string {
   if (error instanceof Error && 'code' in error && typeof error.code === 'string') return error.code;

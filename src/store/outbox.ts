@@ -4,10 +4,24 @@
  */
 import { sql, type Expression, type ExpressionBuilder, type Kysely, type Selectable } from 'kysely';
 import type { Call } from '../caller.ts';
-import type { Clock, EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
+import {
+  LONGEST_WAIT_MS,
+  type Clock,
+  type EhrCopy,
+  type OutboxItem,
+  type OutboxState,
+  type OutboxStore,
+  type ParkedFilter,
+  type ParkedItem,
+  type VersionedReference,
+} from '../ports.ts';
+import { toAuditEvent } from '../core/audit/event.ts';
+import { addAudit } from './audit-writing.ts';
 import { auditEnding } from './outbox-audit.ts';
 import type { Claiming } from './outbox-claiming.ts';
-import { discard, isUnleased, park, retry } from './outbox-filing.ts';
+import { distrust, isDistrustedIn, readDistrust } from './outbox-distrust.ts';
+import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './outbox-filing.ts';
+import { releasable, waitingFor } from './outbox-parked.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
@@ -28,30 +42,38 @@ export class SqlOutbox implements OutboxStore {
   }
 
   /**
-   * A claim counts as a try, so that an item which kills its worker is counted too. The chosen rows
-   * are looked at again when they are updated: another claim may have been faster.
+   * A claim counts as a try, so that an item which kills its worker is counted too. One whose last
+   * claim nobody settled says so in its reason. The chosen rows are looked at again when they are
+   * updated: another claim may have been faster.
    */
-  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]> {
+  claim(nowMs: number, leaseMs: number, limit: number, except: readonly number[] = []): Promise<readonly OutboxItem[]> {
     const { isShared } = this.#claiming;
     const instant = this.#leaseInstant(nowMs);
     return this.#claiming.run(async (db) => {
-      const chosen = claimableItems(db, nowMs, instant).orderBy('number').limit(limit);
+      const chosen = claimableItems(db, { nowMs, instant, leaseMs, except }).orderBy('number').limit(limit);
       const rows = await db
         .with(
           (name) => name('chosen').materialized(),
           () => (isShared ? chosen.forUpdate().skipLocked() : chosen),
         )
         .updateTable('outbox_item')
-        .set((eb) => ({ leased_until_ms: sql<number>`${instant} + ${leaseMs}`, tries: eb('tries', '+', 1) }))
+        .set((eb) => ({
+          leased_until_ms: sql<number>`${instant} + ${leaseMs}`,
+          tries: eb('tries', '+', 1),
+          reason: eb.case().when('leased_until_ms', 'is not', null).then(LAPSED).else(eb.ref('reason')).end(),
+        }))
         .where('number', 'in', (eb) => eb.selectFrom('chosen').select('chosen.number'))
         .where('state', '=', 'waiting')
-        .where(isUnleased(instant))
+        .where(isUnleased(instant, leaseMs))
         .returningAll()
         .execute();
-      return readItems(
+      if (rows.length === 0) return [];
+      const isDistrusted = isDistrustedIn(await readDistrust(db));
+      const items = await readItems(
         db,
         rows.sort((a, b) => a.number - b.number),
       );
+      return items.map((item) => (isDistrusted(item) ? { ...item, isDistrusted: true } : item));
     });
   }
 
@@ -60,35 +82,74 @@ export class SqlOutbox implements OutboxStore {
     return this.#claiming.instant ?? sql<number>`cast(${nowMs} as bigint)`;
   }
 
-  markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
+  async holds(number: number, tries: number): Promise<boolean> {
+    const held = await this.#db
+      .selectFrom('outbox_item')
+      .select('number')
+      .where('number', '=', number)
+      .where('state', '=', 'waiting')
+      .where('tries', '=', tries)
+      .executeTakeFirst();
+    return held !== undefined;
+  }
+
+  markSent(
+    number: number,
+    copies: readonly EhrCopy[],
+    { tries, note }: { readonly tries?: number; readonly note?: string } = {},
+  ): Promise<'sent' | 'late'> {
     return this.#queue.run(async (db) => {
+      const before = await db.selectFrom('outbox_item').select(['state', 'tries']).where('number', '=', number).executeTakeFirst();
       const marked = await db
         .updateTable('outbox_item')
-        .set({ state: 'sent', leased_until_ms: null, reason: null, blocked_by: null })
+        .set({ state: 'sent', leased_until_ms: null, reason: note ?? null, blocked_by: null })
         .where('number', '=', number)
+        .where('state', '<>', 'discarded')
         .returning('number')
         .execute();
       for (const copy of copies) await keepCopy(db, copy);
-      if (marked.length > 0) await auditEnding(db, { number, event: 'sent', recordedMs: this.#clock.nowMs(), copies });
+      if (before?.state === 'parked') await releaseBlockedBy(db, number);
+      if (marked.length > 0 && before?.state !== 'sent')
+        await auditEnding(db, { number, event: 'sent', recordedMs: this.#clock.nowMs(), copies });
+      return before?.state === 'waiting' && (tries === undefined || tries === before.tries) ? 'sent' : 'late';
     });
   }
 
-  postpone(number: number, dueMs: number, reason: string): Promise<void> {
+  postpone(number: number, dueMs: number, reason: string, tries?: number): Promise<boolean> {
     return this.#queue.run(async (db) => {
-      await db
+      const postponed = await db
         .updateTable('outbox_item')
         .set({ due_ms: dueMs, reason, leased_until_ms: null })
         .where('number', '=', number)
         .where('state', '=', 'waiting')
+        .where(isClaim(tries))
+        .returning('number')
         .execute();
+      return postponed.length > 0;
     });
   }
 
-  park(number: number, reason: string): Promise<void> {
+  park(number: number, reason: string, tries?: number): Promise<boolean> {
     return this.#queue.run(async (db) => {
-      const isParked = await park(db, number, reason);
+      const isParked = await park(db, number, reason, tries);
       if (isParked) await auditEnding(db, { number, event: 'parked', recordedMs: this.#clock.nowMs(), reason });
+      return isParked;
     });
+  }
+
+  flag(number: number, note: string): Promise<void> {
+    return this.#queue.run(async (db) => {
+      await db.updateTable('outbox_item').set({ reason: note }).where('number', '=', number).where('state', '=', 'sent').execute();
+    });
+  }
+
+  async parked(filter: ParkedFilter): Promise<readonly ParkedItem[]> {
+    const items = await readItems(this.#db, await releasable(this.#db, filter));
+    const held = await waitingFor(
+      this.#db,
+      items.map(({ number }) => number),
+    );
+    return items.map((item) => ({ ...item, holdsBack: held.get(item.number) ?? [] }));
   }
 
   retry(number: number, nowMs: number, by?: Call): Promise<boolean> {
@@ -107,6 +168,16 @@ export class SqlOutbox implements OutboxStore {
     });
   }
 
+  distrust(nowMs: number, by?: Call): Promise<number> {
+    return this.#queue.run(async (db) => {
+      const items = await distrust(db, nowMs);
+      const details = [['items', String(items)] as const];
+      const whose = by && { caller: by.caller, requestId: by.requestId };
+      await addAudit(db, toAuditEvent({ recordedMs: nowMs, event: 'outbox-distrust', outcome: 'success', details, ...whose }));
+      return items;
+    });
+  }
+
   /** The newest `limit` items, newest last. */
   async list({ states, limit }: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]> {
     if (states?.length === 0) return [];
@@ -117,19 +188,6 @@ export class SqlOutbox implements OutboxStore {
 
   async copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined> {
     return this.#db.selectFrom('ehr_copy').selectAll().where('type', '=', type).where('id', '=', id).executeTakeFirst();
-  }
-
-  /** A try is counted that nobody made here: what was tried before is looked up. */
-  distrust(): Promise<number> {
-    return this.#queue.run(async (db) => {
-      const { numUpdatedRows } = await db
-        .updateTable('outbox_item')
-        .set({ tries: 1 })
-        .where('state', 'in', ['waiting', 'parked'])
-        .where('tries', '=', 0)
-        .executeTakeFirstOrThrow();
-      return Number(numUpdatedRows);
-    });
   }
 
   async counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }> {
@@ -150,7 +208,15 @@ export class SqlOutbox implements OutboxStore {
 }
 
 /** Only the first waiting item of a person: the next one must not overtake it, even while it is postponed. */
-function claimableItems(db: Db, nowMs: number, leaseInstant: Expression<number>) {
+function claimableItems(
+  db: Db,
+  {
+    nowMs,
+    instant,
+    leaseMs,
+    except,
+  }: { readonly nowMs: number; readonly instant: Expression<number>; readonly leaseMs: number; readonly except: readonly number[] },
+) {
   return db
     .selectFrom('outbox_item')
     .select('number')
@@ -162,9 +228,21 @@ function claimableItems(db: Db, nowMs: number, leaseInstant: Expression<number>)
         .groupBy('first.person'),
     )
     .where('state', '=', 'waiting')
-    .where('due_ms', '<=', nowMs)
-    .where(isUnleased(leaseInstant))
+    .where(isDue(nowMs))
+    .where(isUnleased(instant, leaseMs))
+    .$if(except.length > 0, (query) => query.where('number', 'not in', except))
     .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
+}
+
+/** What was never tried has nothing to wait for, and what was claimed before was due then: the clock may have been set back since. */
+function isDue(nowMs: number) {
+  return (eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) =>
+    eb.or([
+      eb('due_ms', '<=', nowMs),
+      eb('due_ms', '>', nowMs + LONGEST_WAIT_MS),
+      eb('tries', '=', 0),
+      eb('leased_until_ms', 'is not', null),
+    ]);
 }
 
 /** After a merge was taken back, what concerns one reading may wait for two persons. */
@@ -188,8 +266,19 @@ async function keepCopy(db: Db, { type, id, reference, version }: EhrCopy): Prom
     .execute();
 }
 
+/** Why an item that was never settled is tried again; stands there until this try is settled. */
+const LAPSED = 'the worker that had it never said what came of it';
+
+/** No more in one query, whatever database is under it. */
+const MOST_AT_ONCE = 500;
+
 async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
-  if (rows.length === 0) return [];
+  const items: OutboxItem[] = [];
+  for (let from = 0; from < rows.length; from += MOST_AT_ONCE) items.push(...(await readSome(db, rows.slice(from, from + MOST_AT_ONCE))));
+  return items;
+}
+
+async function readSome(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
   const concerns = await db
     .selectFrom('outbox_concern')
     .select(['number', 'observation_id'])
@@ -216,5 +305,6 @@ async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): 
     ...(row.blocked_by !== null && { blockedBy: row.blocked_by }),
     ...(row.request_id !== null && { requestId: row.request_id }),
     ...(row.trace_parent !== null && { traceParent: row.trace_parent }),
+    ...(row.reason === LAPSED && { isLapsed: true as const }),
   }));
 }

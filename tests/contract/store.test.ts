@@ -5,6 +5,8 @@ import { auditSuite } from './suites/audit.ts';
 import { durabilitySuite } from './suites/durability.ts';
 import { groupCommitSuite } from './suites/group-commit.ts';
 import { observationSearchSuite } from './suites/observation-search.ts';
+import { outboxClaimsSuite } from './suites/outbox-claims.ts';
+import { outboxRestoreSuite } from './suites/outbox-restore.ts';
 import { outboxSuite } from './suites/outbox.ts';
 import { outboxParkingSuite } from './suites/outbox-parking.ts';
 import { pagingSuite } from './suites/paging.ts';
@@ -21,6 +23,8 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   groupCommitSuite(factory);
   durabilitySuite(factory);
   outboxSuite(factory);
+  outboxClaimsSuite(factory);
+  outboxRestoreSuite(factory);
   outboxParkingSuite(factory);
   auditSuite(factory);
 });

@@ -61,7 +61,7 @@ describe('after a crash', () => {
     const outcome = await deliver(
       item as NonNullable<typeof item>,
       { outbox: ward.store.outbox, read: ward.store.read, ehr },
-      { lookUpFirst: false, requestId: 'x', stop: new AbortController().signal },
+      { lookUpFirst: false, requestId: 'x', stop: new AbortController().signal, maySend: () => Promise.resolve(true) },
     );
     expect(outcome.kind).toBe('sent');
     await ehr.close();
@@ -108,7 +108,9 @@ describe('after a crash', () => {
 });
 
 it('looks by itself for items that come due', async () => {
-  await take(ward.store, [weight], NOON + 1_000);
+  await take(ward.store, [weight]);
+  await ward.store.outbox.claim(NOON, 1, 9);
+  await ward.store.outbox.postpone(1, NOON + 1_000, 'the EHR did not answer');
   ward.forward({ pollMs: 5 });
   ward.clock.advance(1_000);
   await ward.untilEvents(1);

@@ -55,6 +55,7 @@ export const OWN_EVENTS = {
   parked: { display: 'The EHR would not take readings', action: 'E' },
   'outbox-retry': { display: 'An operator had parked readings sent again', action: 'E', type: 'activity' },
   'outbox-discard': { display: 'An operator gave up readings that the EHR has not got', action: 'E', type: 'activity' },
+  'outbox-distrust': { display: 'What is not sent was marked as perhaps sent: the store was restored', action: 'E', type: 'activity' },
   export: { display: 'Records were exported', action: 'R', type: 'activity' },
   backup: { display: 'The store was copied', action: 'R', type: 'activity' },
   restored: { display: 'The store was put back from a copy', action: 'E', type: 'activity' },
