@@ -153,7 +153,7 @@ describe('every file', () => {
   });
 
   it('has a place in the layout', () => {
-    const rooms = new Set(['core', 'ingest', 'metrics', ...EDGES]);
+    const rooms = new Set(['core', 'ingest', 'metrics', 'composition', ...EDGES]);
     const lost = files
       .map(({ path }) => relative('src', path).split('/'))
       .filter((parts) => parts.length > 1 && !rooms.has(parts[0] ?? ''));

@@ -1,6 +1,7 @@
 /**
  * The listening side: limits of the HTTP server, and answers to requests that never reach the app.
  */
+import { once } from 'node:events';
 import { createServer, type RequestListener, type Server, type ServerOptions, type ServerResponse } from 'node:http';
 import type { Duplex } from 'node:stream';
 import { ServiceError, toServiceOutcome, type ErrorCode } from '../errors.ts';
@@ -97,4 +98,18 @@ function rawAnswer(code: keyof typeof RAW_MESSAGES): string {
     '',
     body,
   ].join('\r\n');
+}
+
+const IDLE_CHECK_MS = 50;
+
+/** Takes no more connections and resolves when all are closed; those that take longer than `boundMs` are cut off. */
+export async function closeServer(server: Server, boundMs: number): Promise<void> {
+  const closed = once(server, 'close');
+  server.close();
+  // a connection that goes idle after its last answer would otherwise stay open until its keep-alive ends
+  const idle = setInterval(() => server.closeIdleConnections(), IDLE_CHECK_MS);
+  const cutOff = setTimeout(() => server.closeAllConnections(), boundMs);
+  await closed;
+  clearInterval(idle);
+  clearTimeout(cutOff);
 }

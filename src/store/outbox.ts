@@ -1,28 +1,19 @@
 /**
  * The outbox as the forwarder and the operator see it. What it files and why stands in
- * `outbox-filing.ts`; here are the worker's side and the lists.
+ * `outbox-filing.ts`, which items may be taken in `outbox-items.ts`.
  */
-import { sql, type Expression, type ExpressionBuilder, type Kysely, type Selectable } from 'kysely';
+import { sql, type Expression, type Kysely } from 'kysely';
 import type { Call } from '../caller.ts';
-import {
-  LONGEST_WAIT_MS,
-  type Clock,
-  type EhrCopy,
-  type OutboxItem,
-  type OutboxState,
-  type OutboxStore,
-  type ParkedFilter,
-  type ParkedItem,
-  type VersionedReference,
-} from '../ports.ts';
+import type { Clock, EhrCopy, OutboxItem, OutboxState, OutboxStore, ParkedFilter, ParkedItem } from '../ports.ts';
 import { toAuditEvent } from '../core/audit/event.ts';
 import { addAudit } from './audit-writing.ts';
 import { auditEnding } from './outbox-audit.ts';
 import type { Claiming } from './outbox-claiming.ts';
 import { distrust, isDistrustedIn, readDistrust } from './outbox-distrust.ts';
 import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './outbox-filing.ts';
+import { claimableItems, LAPSED, readItems } from './outbox-items.ts';
 import { releasable, waitingFor } from './outbox-parked.ts';
-import type { OutboxItemTable, StoreSchema } from './schema.ts';
+import type { StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -207,56 +198,6 @@ export class SqlOutbox implements OutboxStore {
   }
 }
 
-/** Only the first waiting item of a person: the next one must not overtake it, even while it is postponed. */
-function claimableItems(
-  db: Db,
-  {
-    nowMs,
-    instant,
-    leaseMs,
-    except,
-  }: { readonly nowMs: number; readonly instant: Expression<number>; readonly leaseMs: number; readonly except: readonly number[] },
-) {
-  return db
-    .selectFrom('outbox_item')
-    .select('number')
-    .where('number', 'in', (eb) =>
-      eb
-        .selectFrom('outbox_item as first')
-        .select((first) => first.fn.min('first.number').as('number'))
-        .where('first.state', '=', 'waiting')
-        .groupBy('first.person'),
-    )
-    .where('state', '=', 'waiting')
-    .where(isDue(nowMs))
-    .where(isUnleased(instant, leaseMs))
-    .$if(except.length > 0, (query) => query.where('number', 'not in', except))
-    .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
-}
-
-/** What was never tried has nothing to wait for, and what was claimed before was due then: the clock may have been set back since. */
-function isDue(nowMs: number) {
-  return (eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) =>
-    eb.or([
-      eb('due_ms', '<=', nowMs),
-      eb('due_ms', '>', nowMs + LONGEST_WAIT_MS),
-      eb('tries', '=', 0),
-      eb('leased_until_ms', 'is not', null),
-    ]);
-}
-
-/** After a merge was taken back, what concerns one reading may wait for two persons. */
-function olderOfSameObservation(eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) {
-  return eb
-    .selectFrom('outbox_concern as own')
-    .innerJoin('outbox_concern as shared', 'shared.observation_id', 'own.observation_id')
-    .innerJoin('outbox_item as older', 'older.number', 'shared.number')
-    .select('older.number')
-    .whereRef('own.number', '=', 'outbox_item.number')
-    .whereRef('shared.number', '<', 'own.number')
-    .where('older.state', '=', 'waiting');
-}
-
 /** A late answer to an earlier sending does not set the copy back. */
 async function keepCopy(db: Db, { type, id, reference, version }: EhrCopy): Promise<void> {
   await db
@@ -264,47 +205,4 @@ async function keepCopy(db: Db, { type, id, reference, version }: EhrCopy): Prom
     .values({ type, id, reference, version })
     .onConflict((conflict) => conflict.columns(['type', 'id']).doUpdateSet({ reference, version }).where('ehr_copy.version', '<=', version))
     .execute();
-}
-
-/** Why an item that was never settled is tried again; stands there until this try is settled. */
-const LAPSED = 'the worker that had it never said what came of it';
-
-/** No more in one query, whatever database is under it. */
-const MOST_AT_ONCE = 500;
-
-async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
-  const items: OutboxItem[] = [];
-  for (let from = 0; from < rows.length; from += MOST_AT_ONCE) items.push(...(await readSome(db, rows.slice(from, from + MOST_AT_ONCE))));
-  return items;
-}
-
-async function readSome(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
-  const concerns = await db
-    .selectFrom('outbox_concern')
-    .select(['number', 'observation_id'])
-    .where(
-      'number',
-      'in',
-      rows.map(({ number }) => number),
-    )
-    .orderBy('number')
-    .orderBy('position')
-    .execute();
-  const concernsOf = new Map<number, string[]>(rows.map(({ number }) => [number, []]));
-  for (const { number, observation_id } of concerns) concernsOf.get(number)?.push(observation_id);
-  return rows.map((row) => ({
-    number: row.number,
-    person: row.person,
-    resources: JSON.parse(row.resources) as VersionedReference[],
-    concerns: concernsOf.get(row.number) ?? [],
-    queuedAt: row.queued_at,
-    state: row.state,
-    tries: row.tries,
-    dueMs: row.due_ms,
-    ...(row.reason !== null && { reason: row.reason }),
-    ...(row.blocked_by !== null && { blockedBy: row.blocked_by }),
-    ...(row.request_id !== null && { requestId: row.request_id }),
-    ...(row.trace_parent !== null && { traceParent: row.trace_parent }),
-    ...(row.reason === LAPSED && { isLapsed: true as const }),
-  }));
 }

@@ -7,13 +7,13 @@ import Database from 'better-sqlite3';
 import { Kysely, sql } from 'kysely';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import { copyStore, migrateStore, openStore } from '../../src/open-store.ts';
-import type { Store } from '../../src/ports.ts';
+import type { KeptStore } from '../../src/ports.ts';
 import { PRIMARY_KEYS } from '../../src/store/copy.ts';
 import { connect } from '../../src/store/postgres.ts';
 import type { StoreSchema } from '../../src/store/schema.ts';
 import { ImmediateSqliteDialect } from '../../src/store/sqlite-dialect.ts';
 import { SetClock } from '../contract/store-factories.ts';
-import { factsOf, observationContent, outboxItem, putWeight, reading, search } from '../contract/store-samples.ts';
+import { factsOf, NOON, observationContent, outboxItem, putWeight, reading, search } from '../contract/store-samples.ts';
 import { passingStore, type PassingStore } from '../postgres-setup.ts';
 import { runOn } from '../postgres.ts';
 
@@ -33,7 +33,7 @@ afterEach(async () => {
 });
 
 /** One of everything, and more rows than one batch of the copy has. */
-async function fill(store: Store): Promise<void> {
+async function fill(store: KeptStore): Promise<void> {
   await Promise.all(Array.from({ length: 1_100 }, (_, at) => putWeight(store, `w${at}`, {}, '70.50')));
   await putWeight(store, 'w0', {
     held: true,
@@ -51,6 +51,8 @@ async function fill(store: Store): Promise<void> {
   await store.outbox.park(1, 'HTTP 422');
   const third = await store.write((tx) => tx.enqueue(outboxItem('Patient/p2', ['w2'])));
   await store.outbox.markSent(third, [{ type: 'Observation', id: 'w2', reference: 'Observation/77', version: 1 }]);
+  await store.outbox.distrust(NOON);
+  await store.retention.hold({ person: 'Patient/p1', reason: 'court order 12', since: '2026-03-14T08:00:00Z' });
   await store.isReady();
 }
 
