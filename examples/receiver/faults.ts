@@ -10,8 +10,15 @@ export type SpoiltAnswer =
   | { readonly spoil: 'truncate' }
   /** No answer at all until the receiver closes. */
   | { readonly spoil: 'hang' }
+  /** The head, then the body a byte at a time. */
+  | { readonly spoil: 'drip'; readonly msPerByte: number }
+  /** `Content-Length` is so many bytes less or more than the body has. */
+  | { readonly spoil: 'wrong-length'; readonly by: number }
   | { readonly spoil: 'reverse-entries' }
   | { readonly spoil: 'drop-entry' }
+  | { readonly spoil: 'extra-entry' }
+  /** Entries carry their status as a number, not as a text. */
+  | { readonly spoil: 'numeric-statuses' }
   | { readonly spoil: 'replace'; readonly status: number; readonly headers?: Readonly<Record<string, string>>; readonly body?: string };
 
 interface Aim {
@@ -32,9 +39,16 @@ export type Fault = Aim &
     /** Applies and answers as usual, but later. */
     | { readonly do: 'delay'; readonly ms: number }
     | { readonly do: 'apply-then'; readonly then: SpoiltAnswer }
+    /** Stores something else than was sent, and answers as if it had not. */
+    | { readonly do: 'alter'; readonly alter: (body: string) => string }
   );
 
-export class FaultScript {
+/** Says what goes wrong with a request; a script does, and so may dice. */
+export interface FaultSource {
+  next(kind: 'bundle' | 'search', body: string): Fault | undefined;
+}
+
+export class FaultScript implements FaultSource {
   readonly #waiting: Fault[];
 
   constructor(faults: readonly Fault[]) {

@@ -48,6 +48,11 @@ export class Memory {
     return amended;
   }
 
+  /** How many resources got an id of the memory's own after this one. */
+  createdAfter({ id }: Version): number {
+    return this.#lastId - Number(id);
+  }
+
   current(reference: string): Version | undefined {
     return this.#versions.get(reference)?.at(-1);
   }

@@ -5,12 +5,13 @@
 import { createServer, type IncomingMessage, type ServerResponse } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { setTimeout as pause } from 'node:timers/promises';
-import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
-import { FaultScript, type Fault, type SpoiltAnswer } from './faults.ts';
+import { isJsonObject, parseExactJson, stringifyExact } from '../../src/core/json.ts';
+import { FaultScript, type Fault, type FaultSource } from './faults.ts';
 import { finderIn, typeOf, type Finder } from './interactions.ts';
-import { Memory, objectsIn, type Version } from './memory.ts';
+import { Memory, objectsIn, type ResourceType, type Version } from './memory.ts';
 import { FhirProblem } from './problem.ts';
 import { answer, type Answer, type Call } from './routes.ts';
+import { reset, send, spoil } from './spoil.ts';
 
 export interface ReceivedRequest {
   readonly method: string;
@@ -40,13 +41,21 @@ export interface ReceiverOptions {
   readonly faults?: readonly Fault[];
   /** Conditional creates look, wait this long, then create: two at once make two. */
   readonly racyMs?: number;
+  /** Conditional creates do not see what so many others were created after. */
+  readonly forgetsAfter?: number;
+  /** Asked when no scripted fault is aimed at a request. */
+  readonly dice?: FaultSource;
+  /** What an earlier receiver held, as after a restart of the EHR. */
+  readonly memory?: Memory;
+  /** Told when a faulty answer is under way, or is held back for good. */
+  readonly onFault?: (fault: Fault) => void;
 }
 
 const LARGEST_BODY_BYTES = 8_388_608;
 
 /** Listens on 127.0.0.1 only. Rejects when the port is taken. */
-export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverOptions): Promise<Receiver> {
-  const memory = new Memory();
+export async function startReceiver(options: ReceiverOptions): Promise<Receiver> {
+  const { port, faults = [], racyMs = 0, forgetsAfter = Infinity, dice, memory = new Memory(), onFault } = options;
   const script = new FaultScript(faults);
   const requests: ReceivedRequest[] = [];
   let base = '';
@@ -59,7 +68,12 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
     const call = await readCall(request);
     requests.push({ method: call.method, url: request.url ?? '', headers: request.headers, body: call.body });
     const kind = kindOf(call);
-    const fault = kind === undefined ? undefined : script.next(kind, call.body);
+    const fault = kind === undefined ? undefined : (script.next(kind, call.body) ?? dice?.next(kind, call.body));
+    await answerCall(call, response, fault);
+    if (fault !== undefined) onFault?.(fault);
+  }
+
+  async function answerCall(call: Call, response: ServerResponse, fault: Fault | undefined): Promise<void> {
     if (fault?.do === 'reset') {
       reset(response);
       return;
@@ -69,8 +83,8 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
       return;
     }
     if (fault?.do === 'delay') await pause(fault.ms, undefined, { ref: false });
-    const find = racyMs > 0 ? await racyFinder(call) : finderIn(memory);
-    const result = answerOrProblem(find, call);
+    const find = racyMs > 0 ? await racyFinder(call) : finder;
+    const result = answerOrProblem(find, fault?.do === 'alter' ? { ...call, body: fault.alter(call.body) } : call);
     if (fault?.do === 'apply-then') spoil(response, result, fault.then);
     else send(response, result.status, result.headers, stringifyExact(result.body));
   }
@@ -84,6 +98,10 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
     }
   }
 
+  function finder(type: ResourceType, query: string): readonly Version[] {
+    return finderIn(memory)(type, query).filter((found) => !(memory.createdAfter(found) >= forgetsAfter));
+  }
+
   /** Looks now for what the conditional creates of a Bundle name, and answers from that a while later. */
   async function racyFinder({ body }: Call): Promise<Finder> {
     const parsed = parseExactJson(body);
@@ -91,10 +109,10 @@ export async function startReceiver({ port, faults = [], racyMs = 0 }: ReceiverO
     for (const { request } of parsed.ok && isJsonObject(parsed.value) ? objectsIn(parsed.value['entry']) : []) {
       if (!isJsonObject(request) || typeof request['ifNoneExist'] !== 'string') continue;
       const query = request['ifNoneExist'];
-      seen.set(query, finderIn(memory)(typeOf(String(request['url'])), query));
+      seen.set(query, finder(typeOf(String(request['url'])), query));
     }
     await pause(racyMs, undefined, { ref: false });
-    return (type, query) => seen.get(query) ?? finderIn(memory)(type, query);
+    return (type, query) => seen.get(query) ?? finder(type, query);
   }
 
   await new Promise<void>((resolve, reject) => {
@@ -142,45 +160,4 @@ async function readCall(request: IncomingMessage): Promise<Call> {
 function kindOf({ method, path }: Call): 'bundle' | 'search' | undefined {
   if (method === 'POST' && path === '') return 'bundle';
   return (method === 'GET' && /^[A-Z][A-Za-z]+$/.test(path)) || path.endsWith('/_search') ? 'search' : undefined;
-}
-
-function send(response: ServerResponse, status: number, headers: Readonly<Record<string, string>>, body: string): void {
-  response.writeHead(status, { 'content-type': 'application/fhir+json; charset=utf-8', ...headers });
-  response.end(body);
-}
-
-function reset(response: ServerResponse): void {
-  response.socket?.resetAndDestroy();
-}
-
-function spoil(response: ServerResponse, { status, headers, body }: Answer, how: SpoiltAnswer): void {
-  const text = stringifyExact(body);
-  switch (how.spoil) {
-    case 'reset': {
-      reset(response);
-      return;
-    }
-    case 'hang':
-      return;
-    case 'truncate':
-      response.writeHead(status, { 'content-type': 'application/fhir+json', 'content-length': String(Buffer.byteLength(text)) });
-      response.write(text.slice(0, text.length / 2), () => response.socket?.destroy());
-      return;
-    case 'reverse-entries': {
-      send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).toReversed() }));
-      return;
-    }
-    case 'drop-entry': {
-      send(response, status, headers, stringifyExact({ ...body, entry: entriesOf(body).slice(1) }));
-      return;
-    }
-    case 'replace': {
-      send(response, how.status, how.headers ?? {}, how.body ?? '');
-      return;
-    }
-  }
-}
-
-function entriesOf(body: JsonObject): JsonObject[] {
-  return [...objectsIn(body['entry'])];
 }
