@@ -1,0 +1,90 @@
+/**
+ * Runs one fault from its start to the checker's word: fault, calm, drain, health, graceful stop,
+ * evidence, check. Whatever is not as it ought to be ends up in `problems`, with the seed.
+ */
+import { check, INVARIANTS, type CheckResult, type Invariant } from './checker.ts';
+import { conclude, residentBytes } from './conclusion.ts';
+import type { Fault, Size } from './fault.ts';
+import { Nemesis } from './nemesis.ts';
+
+export interface FaultResult {
+  readonly fault: Fault;
+  readonly seed: number;
+  /** Why it was not tried; nothing else is known then. */
+  readonly notTried?: string;
+  readonly check?: CheckResult;
+  /** A sentence each; empty when everything came out as it ought to. */
+  readonly problems: readonly string[];
+  readonly seconds: number;
+}
+
+export interface RunOptions {
+  readonly size: Size;
+  readonly seed: number;
+  /** Longest time for the fault itself, in ms. */
+  readonly boundMs?: number;
+}
+
+/** Statuses that the contract with gateways names; anything else is a problem of its own. */
+const PROMISED: readonly number[] = [200, 201, 202, 408, 409, 412, 422, 429, 503];
+
+export async function runFault(
+  fault: Fault,
+  { size, seed, boundMs = size === 'short' ? 120_000 : 1_800_000 }: RunOptions,
+): Promise<FaultResult> {
+  const begunMs = performance.now();
+  const seconds = (): number => (performance.now() - begunMs) / 1000;
+  const notTried = await fault.impossible?.();
+  if (notTried !== undefined) return { fault, seed, notTried, problems: [], seconds: seconds() };
+  const nemesis = await Nemesis.begin(fault, size, seed);
+  const problems: string[] = [];
+  let result: CheckResult | undefined;
+  try {
+    const before = await residentBytes(nemesis);
+    await bounded(fault.run(nemesis), boundMs, 'the fault');
+    const evidence = await conclude(nemesis, before, problems);
+    result = check(evidence);
+    problems.push(...unpromised(nemesis), ...surprises(fault, result));
+  } catch (error) {
+    problems.push(`the run broke off: ${error instanceof Error ? error.message : String(error)}`);
+  }
+  problems.push(...nemesis.claims.filter(({ holds }) => !holds).map(({ says }) => `it does not hold that ${says}`));
+  const keep = problems.length > 0;
+  await nemesis.end({ keep });
+  if (keep) problems.push(`seed ${seed}; history in ${nemesis.folder}`);
+  return { fault, seed, ...(result && { check: result }), problems, seconds: seconds() };
+}
+
+function unpromised({ loads, history }: Nemesis): string[] {
+  const odd = new Map<number, number>();
+  for (const load of loads)
+    for (const [status, count] of load.statuses) if (!PROMISED.includes(status)) odd.set(status, (odd.get(status) ?? 0) + count);
+  const rude = history.lines.filter(
+    (line) => line.at === 'answer' && (line.status === 503 || line.status === 429) && !line.hasRetryAfter,
+  ).length;
+  return [
+    ...[...odd].map(([status, count]) => `${count} answers were ${status}, which nobody promised`),
+    ...(rude > 0 ? [`${rude} answers said "not now" without Retry-After`] : []),
+  ];
+}
+
+function surprises({ expected = {} }: Fault, { verdicts }: CheckResult): string[] {
+  return (Object.keys(INVARIANTS) as Invariant[]).flatMap((invariant) => {
+    const { verdict, found } = verdicts[invariant];
+    const allowed = expected[invariant] ?? (invariant === 'I8' ? 'unknown' : 'valid');
+    if (verdict === allowed || verdict === 'valid') return [];
+    return [`${invariant} is ${verdict} (${INVARIANTS[invariant]}): ${found.length} found, as ${found.slice(0, 3).join('; ')}`];
+  });
+}
+
+async function bounded<Result>(work: Promise<Result>, boundMs: number, what: string): Promise<Result> {
+  let timer: NodeJS.Timeout | undefined;
+  const late = new Promise<never>((_, reject) => {
+    timer = setTimeout(() => reject(new Error(`${what} took longer than ${boundMs} ms`)), boundMs);
+  });
+  try {
+    return await Promise.race([work, late]);
+  } finally {
+    clearTimeout(timer);
+  }
+}

@@ -1,0 +1,6 @@
+/** Every fault, in the order in which they are tried. */
+import type { Fault } from '../fault.ts';
+import { CALM } from './calm.ts';
+import { KILLS } from './kills.ts';
+
+export const FAULTS: readonly Fault[] = [CALM, ...KILLS];
