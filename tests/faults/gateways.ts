@@ -7,7 +7,7 @@ import { Agent } from 'node:http';
 import { setTimeout as pause } from 'node:timers/promises';
 import type { Random } from '../../examples/simulator/random.ts';
 import { isJsonObject, parseExactJson } from '../../src/core/json.ts';
-import { httpCall, readingAnswers, type HttpAnswer } from './gateway-call.ts';
+import { readingAnswers, recordedCall, type HttpAnswer } from './gateway-call.ts';
 import { bundleText, observationText, storyOf, type Step } from './gateway-plan.ts';
 import type { CallLine, History, SentReading } from './history.ts';
 
@@ -24,7 +24,6 @@ export interface GatewaysOptions {
   readonly name?: string;
 }
 
-const FHIR_HEADERS = { 'Content-Type': 'application/fhir+json', Prefer: 'return=OperationOutcome' } as const;
 /** A real gateway waits as long as `Retry-After` says; here time is short. */
 const RETRY_MS = 60;
 /** The service knows this now and nobody has to say it again. */
@@ -81,7 +80,7 @@ export class Gateways {
     const path = as === 'single' ? '/fhir/Observation' : '/fhir';
     const body = as === 'single' ? observationText(first) : bundleText(as, readings);
     while (!this.#isAbandoned) {
-      const answer = await this.#call({ method: 'POST', client, readings }, path, body, {}, agent);
+      const answer = await this.#call({ method: 'POST', client, readings }, path, { body, agent });
       if (answer !== undefined && readingAnswers(answer, readings.length).every(isSettled)) return;
       await pause(RETRY_MS);
     }
@@ -93,11 +92,11 @@ export class Gateways {
     if (id === undefined) return; // what it corrects was refused
     while (!this.#isAbandoned) {
       const path = `/fhir/Observation/${id}`;
-      const read = await this.#call({ method: 'GET', client, readings: [] }, path, undefined, {}, agent);
+      const read = await this.#call({ method: 'GET', client, readings: [] }, path, { agent });
       if (read?.status === 200 && says(read.body, reading)) return;
       if (read?.status === 200) {
-        const headers = { 'If-Match': read.etag };
-        const answer = await this.#call({ method: 'PUT', client, readings: [reading] }, path, observationText(reading, id), headers, agent);
+        const call = { headers: { 'If-Match': read.etag }, body: observationText(reading, id), agent };
+        const answer = await this.#call({ method: 'PUT', client, readings: [reading] }, path, call);
         if (answer !== undefined && isSettled(answer)) return;
       } else if (read !== undefined && isSettled(read)) return; // gone: the checker will say so
       await pause(RETRY_MS);
@@ -107,30 +106,18 @@ export class Gateways {
   async #call(
     line: Omit<CallLine, 'at' | 'n'>,
     path: string,
-    body: string | undefined,
-    headers: Readonly<Record<string, string>>,
-    agent: Agent,
+    call: { readonly body?: string; readonly headers?: Readonly<Record<string, string>>; readonly agent: Agent },
   ): Promise<HttpAnswer | undefined> {
     const { history, url } = this.#options;
-    const n = history.nextCall();
-    history.add({ at: 'call', n, ...line });
-    const { method, readings, client } = line;
-    try {
-      const init = { method, headers: { ...FHIR_HEADERS, ...headers }, agent, ...(body !== undefined && { body }) };
-      const answer = await httpCall(`${url(client)}${path}`, init);
-      const answers = readingAnswers(answer, readings.length);
-      const said = method === 'GET' && answer.status === 200 ? '' : answer.body;
-      history.add({ at: 'answer', n, status: answer.status, answers, body: said, hasRetryAfter: answer.retryAfter !== undefined });
-      this.#note(answer.status, readings, answers);
-      return answer;
-    } catch (error) {
-      this.silences += 1;
-      history.add({ at: 'silence', n, cause: error instanceof Error && 'code' in error ? String(error.code) : 'timeout' });
-      return undefined;
-    }
+    const answer = await recordedCall(history, `${url(line.client)}${path}`, line, call);
+    if (answer === undefined) this.silences += 1;
+    else this.#note(answer, line.readings);
+    return answer;
   }
 
-  #note(status: number, readings: readonly SentReading[], answers: ReturnType<typeof readingAnswers>): void {
+  #note(answer: HttpAnswer, readings: readonly SentReading[]): void {
+    const { status } = answer;
+    const answers = readingAnswers(answer, readings.length);
     this.statuses.set(status, (this.statuses.get(status) ?? 0) + 1);
     for (const [place, reading] of readings.entries()) {
       const { status: own = 0, id } = answers[place] ?? {};

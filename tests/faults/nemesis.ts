@@ -9,9 +9,10 @@ import { setTimeout as pause } from 'node:timers/promises';
 import { seededRandom, type Random } from '../../examples/simulator/random.ts';
 import { EhrStub } from './ehr-stub.ts';
 import type { Fault, Size } from './fault.ts';
-import { httpCall, type HttpAnswer } from './gateway-call.ts';
+import { httpCall, recordedCall, type HttpAnswer } from './gateway-call.ts';
+import { observationText } from './gateway-plan.ts';
 import { Gateways, type GatewaysOptions } from './gateways.ts';
-import { History } from './history.ts';
+import { History, type SentReading } from './history.ts';
 import { ServiceProcess, type LaunchOptions } from './service-process.ts';
 
 export interface Claim {
@@ -49,7 +50,8 @@ export class Nemesis {
   }
 
   static async begin(fault: Fault, size: Size, seed: number): Promise<Nemesis> {
-    const ehr = await EhrStub.start({ random: seededRandom(seed).branch(1), ...fault.ehr });
+    // by default its conditional creates protect from nothing, so that only we do
+    const ehr = await EhrStub.start({ random: seededRandom(seed).branch(1), forgetsAfter: 0, ...fault.ehr });
     const nemesis = new Nemesis(mkdtempSync(join(tmpdir(), `steelyard-fault-${fault.name}-`)), ehr, fault, size, seed);
     await nemesis.start();
     return nemesis;
@@ -76,9 +78,9 @@ export class Nemesis {
     this.#port = new URL(this.#service.url).port;
   }
 
-  /** Starts a second service beside the first; the caller ends it. */
-  another(environment: Readonly<Record<string, string>> = {}): Promise<ServiceProcess> {
-    return ServiceProcess.launch({ environment: { ...this.#environment, ...environment }, shiftMs: this.shiftMs });
+  /** Starts a second service beside the first; the caller ends it. Throws NotStarted. */
+  another(environment: Readonly<Record<string, string>> = {}, options: Partial<LaunchOptions> = {}): Promise<ServiceProcess> {
+    return ServiceProcess.launch({ shiftMs: this.shiftMs, ...options, environment: { ...this.#environment, ...environment } });
   }
 
   async kill(): Promise<void> {
@@ -126,8 +128,13 @@ export class Nemesis {
     return this.#gateways;
   }
 
-  get(path: string): Promise<HttpAnswer> {
-    return httpCall(`${this.service.url}${path}`, { method: 'GET' });
+  /** One reading sent on its own, whatever its text; undefined when no answer came. */
+  tell(reading: SentReading, body = observationText(reading), path = '/fhir/Observation'): Promise<HttpAnswer | undefined> {
+    return recordedCall(this.history, `${this.service.url}${path}`, { method: 'POST', client: -1, readings: [reading] }, { body });
+  }
+
+  get(path: string, service = this.service): Promise<HttpAnswer> {
+    return httpCall(`${service.url}${path}`, { method: 'GET' });
   }
 
   /** A figure of `/metrics`, all label sets together. */

@@ -55,15 +55,12 @@ export async function runFault(
   return { fault, seed, ...(result && { check: result }), problems, seconds: seconds() };
 }
 
-function unpromised({ loads, history }: Nemesis): string[] {
-  const odd = new Map<number, number>();
-  for (const load of loads)
-    for (const [status, count] of load.statuses) if (!PROMISED.includes(status)) odd.set(status, (odd.get(status) ?? 0) + count);
-  const rude = history.lines.filter(
-    (line) => line.at === 'answer' && (line.status === 503 || line.status === 429) && !line.hasRetryAfter,
-  ).length;
+function unpromised({ history }: Nemesis): string[] {
+  const answers = history.lines.filter((line) => line.at === 'answer');
+  const odd = answers.map(({ status }) => status).filter((status) => !PROMISED.includes(status));
+  const rude = answers.filter(({ status, hasRetryAfter }) => (status === 503 || status === 429) && !hasRetryAfter).length;
   return [
-    ...[...odd].map(([status, count]) => `${count} answers were ${status}, which nobody promised`),
+    ...[...new Set(odd)].map((status) => `${odd.filter((one) => one === status).length} answers were ${status}, which nobody promised`),
     ...(rude > 0 ? [`${rude} answers said "not now" without Retry-After`] : []),
   ];
 }

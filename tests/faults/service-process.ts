@@ -21,6 +21,8 @@ export interface LaunchOptions {
   readonly shiftMs?: number;
   /** A program that runs the service, such as `setpriv` or a shell with limits; must end in an exec of its arguments. */
   readonly under?: readonly [command: string, ...args: string[]];
+  /** SIGKILL so long after its start, wherever it is then. */
+  readonly killAfterMs?: number;
 }
 
 export interface Exit {
@@ -53,7 +55,7 @@ export class ServiceProcess {
   }
 
   /** Resolves once it listens. Throws NotStarted. */
-  static async launch({ environment, shiftMs = 0, under }: LaunchOptions): Promise<ServiceProcess> {
+  static async launch({ environment, shiftMs = 0, under, killAfterMs }: LaunchOptions): Promise<ServiceProcess> {
     const node = [process.execPath, '--import', 'tsx', '--import', CLOCK, ENTRY, 'serve'];
     const [command = '', ...args] = [...(under ?? []), ...node];
     const child = spawn(command, args, {
@@ -62,6 +64,7 @@ export class ServiceProcess {
       stdio: ['ignore', 'pipe', 'pipe', 'ipc'],
     });
     alive.add(child);
+    if (killAfterMs !== undefined) setTimeout(() => child.kill('SIGKILL'), killAfterMs);
     const output = new Output(child);
     // once its output is read to the end, too
     const exited = once(child, 'close').then(([code, signal]) => {
@@ -71,6 +74,10 @@ export class ServiceProcess {
     const url = await Promise.race([output.listeningUrl(), exited]);
     if (typeof url === 'string') return new ServiceProcess(child, output, exited, url);
     throw new NotStarted(url, output.err);
+  }
+
+  get pid(): number {
+    return this.#child.pid as number;
   }
 
   /** What it wrote to standard output and standard error so far. */
