@@ -15,6 +15,8 @@ export interface Fault {
   /** Settings of the service beside store and EHR. */
   readonly environment?: Readonly<Record<string, string>>;
   readonly ehr?: Omit<EhrOptions, 'random'>;
+  /** Statuses that it provokes on purpose, beside those of a good day. */
+  readonly provokes?: readonly number[];
   /** Verdicts that differ from "valid" by the nature of the fault. */
   readonly expected?: Partial<Readonly<Record<Invariant, 'invalid' | 'unknown'>>>;
 }

@@ -9,10 +9,10 @@ import { setTimeout as pause } from 'node:timers/promises';
 import { seededRandom, type Random } from '../../examples/simulator/random.ts';
 import { EhrStub } from './ehr-stub.ts';
 import type { Fault, Size } from './fault.ts';
-import { httpCall, recordedCall, type HttpAnswer } from './gateway-call.ts';
+import { httpCall, recordedCall, type HttpAnswer, type HttpCall } from './gateway-call.ts';
 import { observationText } from './gateway-plan.ts';
 import { Gateways, type GatewaysOptions } from './gateways.ts';
-import { History, type SentReading } from './history.ts';
+import { History, type CallLine, type SentReading } from './history.ts';
 import { ServiceProcess, type LaunchOptions } from './service-process.ts';
 
 export interface Claim {
@@ -128,9 +128,14 @@ export class Nemesis {
     return this.#gateways;
   }
 
-  /** One reading sent on its own, whatever its text; undefined when no answer came. */
-  tell(reading: SentReading, body = observationText(reading), path = '/fhir/Observation'): Promise<HttpAnswer | undefined> {
-    return recordedCall(this.history, `${this.service.url}${path}`, { method: 'POST', client: -1, readings: [reading] }, { body });
+  /** One reading sent on its own; undefined when no answer came. */
+  tell(reading: SentReading): Promise<HttpAnswer | undefined> {
+    return this.record({ method: 'POST', client: -1, readings: [reading] }, '/fhir/Observation', { body: observationText(reading) });
+  }
+
+  /** One call to the service, with its lines in the history. */
+  record(line: Omit<CallLine, 'at' | 'n'>, path: string, call: Omit<HttpCall, 'method'>): Promise<HttpAnswer | undefined> {
+    return recordedCall(this.history, `${this.service.url}${path}`, line, call);
   }
 
   get(path: string, service = this.service): Promise<HttpAnswer> {

@@ -44,7 +44,7 @@ export async function runFault(
     await bounded(fault.run(nemesis), boundMs, 'the fault');
     const evidence = await conclude(nemesis, before, problems);
     result = check(evidence);
-    problems.push(...unpromised(nemesis), ...surprises(fault, result));
+    problems.push(...unpromised(nemesis, fault), ...surprises(fault, result));
   } catch (error) {
     problems.push(`the run broke off: ${error instanceof Error ? error.message : String(error)}`);
   }
@@ -55,9 +55,9 @@ export async function runFault(
   return { fault, seed, ...(result && { check: result }), problems, seconds: seconds() };
 }
 
-function unpromised({ history }: Nemesis): string[] {
+function unpromised({ history }: Nemesis, { provokes = [] }: Fault): string[] {
   const answers = history.lines.filter((line) => line.at === 'answer');
-  const odd = answers.map(({ status }) => status).filter((status) => !PROMISED.includes(status));
+  const odd = answers.map(({ status }) => status).filter((status) => ![...PROMISED, ...provokes].includes(status));
   const rude = answers.filter(({ status, hasRetryAfter }) => (status === 503 || status === 429) && !hasRetryAfter).length;
   return [
     ...[...new Set(odd)].map((status) => `${odd.filter((one) => one === status).length} answers were ${status}, which nobody promised`),

@@ -1,7 +1,10 @@
 /** Every fault, in the order in which they are tried. */
 import type { Fault } from '../fault.ts';
 import { CALM } from './calm.ts';
+import { CLOCKS } from './clocks.ts';
 import { EHR_ANSWERS } from './ehr-answers.ts';
 import { KILLS } from './kills.ts';
+import { SENDERS } from './senders.ts';
+import { STORE_FAULTS } from './store-faults.ts';
 
-export const FAULTS: readonly Fault[] = [CALM, ...KILLS, ...EHR_ANSWERS];
+export const FAULTS: readonly Fault[] = [CALM, ...KILLS, ...STORE_FAULTS, ...EHR_ANSWERS, ...CLOCKS, ...SENDERS];
