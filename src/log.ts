@@ -38,6 +38,8 @@ export interface ForwardingFacts {
   readonly status?: number;
   readonly issueCodes?: readonly string[];
   readonly kind?: string;
+  /** Names of elements, never their values. */
+  readonly elements?: readonly string[];
   /** Name or code of an error of ours. */
   readonly error?: string;
 }
@@ -68,8 +70,8 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
   const logger = destination ? pino(options, destination) : pino(options);
   const forwarding =
     (severity: 'debug' | 'info' | 'warn' | 'error'): ForwardingLine =>
-    ({ item, tries, status, issueCodes, kind, error }, message) =>
-      logger[severity]({ item, tries, status, issueCodes, kind, error }, message);
+    ({ item, tries, status, issueCodes, kind, elements, error }, message) =>
+      logger[severity]({ item, tries, status, issueCodes, kind, elements, error }, message);
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
     listening: ({ url, store, policy, growthTables }) => logger.info({ url, store, policy, growthTables }, 'listening'),

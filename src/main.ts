@@ -6,7 +6,7 @@ import { once } from 'node:events';
 import type { Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { loadArtefacts } from './artefacts.ts';
-import { ConfigError, type Config } from './config.ts';
+import { ConfigError, isPostgresUrl, type Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
@@ -139,7 +139,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
 }
 
-function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, log }: Parts): ForwardWorker {
+function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { config, clock, log }: Parts): ForwardWorker {
   return new ForwardWorker({
     outbox: store.outbox,
     read: store.read,
@@ -147,6 +147,8 @@ function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { clock, l
     clock,
     log: log.forwarding,
     random: Math.random,
+    isShared: isPostgresUrl(config.database),
+    readBackPercent: config.readBackPercent,
     events: {
       sent: () => metrics.forwarding('sent'),
       postponed: () => metrics.forwarding('postponed'),

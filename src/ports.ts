@@ -181,7 +181,29 @@ export interface OutboxItem extends NewOutboxItem {
   readonly reason?: string;
   /** Number of the parked item that this one depends on. */
   readonly blockedBy?: number;
+  /** A worker had claimed it and never said what came of it: it may be sending still. */
+  readonly isLapsed?: true;
+  /** Told by `claim`: the store was restored from a backup lately, and the EHR may know more than it does. */
+  readonly isDistrusted?: true;
 }
+
+/** Which parked items an operator means; all conditions must hold. */
+export interface ParkedFilter {
+  readonly numbers?: readonly number[];
+  /** Part of the reason, in upper or lower case. */
+  readonly reasonLike?: string;
+  /** Queued at or after, and before, these instants (UTC, as `queuedAt` is written). */
+  readonly since?: string;
+  readonly until?: string;
+}
+
+/** A parked item that nothing else holds back, with the numbers of those that wait for it. */
+export interface ParkedItem extends OutboxItem {
+  readonly holdsBack: readonly number[];
+}
+
+/** No item is told to wait longer: an hour that an EHR may ask for, and five minutes of jitter. */
+export const LONGEST_WAIT_MS = 3_900_000;
 
 /** Where the EHR keeps its copy of one of our resources. */
 export interface EhrCopy {
@@ -192,17 +214,41 @@ export interface EhrCopy {
   readonly version: number;
 }
 
+/**
+ * Between workers and operators. A claim hands out `tries`, which no other claim of the item ever
+ * gets: with it, `postpone` and `park` do nothing and answer false once another has claimed the item.
+ */
 export interface OutboxStore {
   /**
    * Due items that are the first waiting of their person, oldest first, not leased by another. None
-   * overtakes a waiting one that concerns the same Observation, whoever that one is filed for.
+   * overtakes a waiting one that concerns the same Observation, whoever that one is filed for. A
+   * lease that ends later than one begun now would, or a due time beyond `LONGEST_WAIT_MS`, was
+   * written before the clock stepped back and counts as over.
+   *
+   * @param except items that the worker has in hand, whatever became of their leases
    */
-  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]>;
-  markSent(number: number, copies: readonly EhrCopy[]): Promise<void>;
-  postpone(number: number, dueMs: number, reason: string): Promise<void>;
+  claim(nowMs: number, leaseMs: number, limit: number, except?: readonly number[]): Promise<readonly OutboxItem[]>;
+  /** Is the item still that of the claim that got `tries`? */
+  holds(number: number, tries: number): Promise<boolean>;
+  /**
+   * The copies are facts and are kept in any case, and so is that the item was sent, unless it was
+   * given up. `late` when it was no longer that of the claim.
+   *
+   * @param note why somebody should look at it; no patient data
+   */
+  markSent(
+    number: number,
+    copies: readonly EhrCopy[],
+    facts?: { readonly tries?: number; readonly note?: string },
+  ): Promise<'sent' | 'late'>;
+  postpone(number: number, dueMs: number, reason: string, tries?: number): Promise<boolean>;
   /** Parks the item and every later waiting item that concerns the same Observations. */
-  park(number: number, reason: string): Promise<void>;
+  park(number: number, reason: string, tries?: number): Promise<boolean>;
+  /** Notes of a sent item why somebody should look at it; no patient data. */
+  flag(number: number, note: string): Promise<void>;
   list(filter: { readonly states?: readonly OutboxState[]; readonly limit: number }): Promise<readonly OutboxItem[]>;
+  /** Parked items that a retry would release, oldest first. */
+  parked(filter: ParkedFilter): Promise<readonly ParkedItem[]>;
   /** Back to waiting, with the items that it blocked. False when there is no such parked item. */
   retry(number: number, nowMs: number): Promise<boolean>;
   /**
@@ -212,6 +258,11 @@ export interface OutboxStore {
   discard(number: number, reason: string, nowMs: number): Promise<boolean>;
   copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
   counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
+  /**
+   * For a store that was restored from a backup: every item that waits or is parked may be at the
+   * EHR and is looked up before it is sent, and for a while so is what comes. Returns how many.
+   */
+  distrust(nowMs: number): Promise<number>;
 }
 
 export interface Store {

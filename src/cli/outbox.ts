@@ -12,7 +12,7 @@ import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './termin
 /** The service may hold the file for a moment: a command can wait longer than a request. */
 const BUSY_TIMEOUT_MS = 10_000;
 /** How many of the newest items are looked through to say why nothing was done. */
-const MOST_LOOKED_THROUGH = 10_000;
+export const MOST_LOOKED_THROUGH = 10_000;
 const LONGEST_REASON = 200;
 
 export async function listOutbox(
@@ -29,52 +29,23 @@ export async function listOutbox(
   });
 }
 
-export async function retryItems(numbers: readonly number[], terminal: Terminal): Promise<number> {
-  return onEach(numbers, terminal, {
-    done: 'waits to be sent again.',
-    act: (outbox, number) => outbox.retry(number, Date.now()),
-    whyNot: whyNotRetried,
-  });
-}
-
 /** Throws CommandFailed when the reason is not one short line. */
 export async function discardItems(numbers: readonly number[], reason: string, terminal: Terminal): Promise<number> {
   const kept = reason.trim();
   if (kept === '' || kept.length > LONGEST_REASON || printable(kept) !== kept)
     throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
-  return onEach(numbers, terminal, {
-    done: 'is given up. A reading of it goes to the EHR only if a later item refers to it.',
-    act: (outbox, number) => outbox.discard(number, kept, Date.now()),
-    whyNot: whyNotDiscarded,
-  });
-}
-
-interface Command {
-  readonly done: string;
-  readonly act: (outbox: OutboxStore, number: number) => Promise<boolean>;
-  readonly whyNot: (outbox: OutboxStore, number: number) => Promise<string>;
-}
-
-async function onEach(numbers: readonly number[], terminal: Terminal, { done, act, whyNot }: Command): Promise<number> {
   return withOutbox(async (outbox) => {
     let exitCode: number = EXIT.ok;
     for (const number of numbers) {
-      if (await act(outbox, number)) terminal.print(`${number} ${done}`);
+      if (await outbox.discard(number, kept, Date.now()))
+        terminal.print(`${number} is given up. A reading of it goes to the EHR only if a later item refers to it.`);
       else {
-        terminal.complain(`${number} ${await whyNot(outbox, number)}`);
+        terminal.complain(`${number} ${await whyNotDiscarded(outbox, number)}`);
         exitCode = EXIT.found;
       }
     }
     return exitCode;
   });
-}
-
-async function whyNotRetried(outbox: OutboxStore, number: number): Promise<string> {
-  const parked = await outbox.list({ states: ['parked'], limit: MOST_LOOKED_THROUGH });
-  const blockedBy = parked.find((item) => item.number === number)?.blockedBy;
-  return blockedBy === undefined
-    ? 'is not among the parked items, so nothing was done.'
-    : `waits for ${blockedBy}, which is parked: decide about that one, and ${number} follows.`;
 }
 
 async function whyNotDiscarded(outbox: OutboxStore, number: number): Promise<string> {
@@ -94,12 +65,12 @@ function inLines({ number, state, tries, queuedAt, dueMs, resources, reason }: O
   return [head, ...readings.map((line) => INDENT + line), ...(reason === undefined ? [] : wrapped(printable(reason), columns, INDENT))];
 }
 
-function toMinute(instant: string): string {
+export function toMinute(instant: string): string {
   return `${instant.slice(0, 10)} ${instant.slice(11, 16)}Z`;
 }
 
 /** Throws CommandFailed when there is no store, or when it cannot be used now. */
-async function withOutbox(use: (outbox: OutboxStore, database: string) => Promise<number>): Promise<number> {
+export async function withOutbox(use: (outbox: OutboxStore, database: string) => Promise<number>): Promise<number> {
   const { database } = loadConfig(process.env);
   if (!existsSync(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
   try {

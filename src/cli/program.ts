@@ -5,7 +5,9 @@
 import type { CheckOptions } from './check.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
+import { addOutbox } from './outbox-commands.ts';
 import type { TryOptions } from './policy-try.ts';
+import { example, exitCodes, limitNumber, wholeNumber } from './arguments.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
 
 export function createProgram(terminal: Terminal): Command {
@@ -61,43 +63,6 @@ function addSimulate(program: Command, terminal: Terminal): void {
     .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --seed 7 --people 40'))
     .action(async (options: { url: string; seed: number; people: number; pace: number }) => {
       process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
-    });
-}
-
-function addOutbox(program: Command, terminal: Terminal): void {
-  const outbox = program
-    .command('outbox')
-    .description('what has not reached the EHR, in the store of STEELYARD_DATABASE; also beside a running service')
-    .addHelpText('after', example('STEELYARD_DATABASE=./steelyard.db steelyard outbox list'));
-  outbox
-    .command('list', { isDefault: true })
-    .description('show what waits and what the EHR would not take')
-    .addOption(
-      new Option('--state <state...>', 'which states to show')
-        .choices(['waiting', 'parked', 'sent', 'discarded'])
-        .default(['waiting', 'parked'], 'waiting and parked'),
-    )
-    .option('--limit <number>', 'show the newest so many', limitNumber, 100)
-    .addHelpText('after', example('steelyard outbox list --state parked'))
-    .action(async (options: { state: string[]; limit: number }) => {
-      process.exitCode = await (await import('./outbox.ts')).listOutbox(options, terminal);
-    });
-  outbox
-    .command('retry')
-    .description('send parked items again')
-    .argument('<number...>', 'numbers from the list', manyNumbers)
-    .addHelpText('after', example('steelyard outbox retry 12 15'))
-    .action(async (numbers: number[]) => {
-      process.exitCode = await (await import('./outbox.ts')).retryItems(numbers, terminal);
-    });
-  outbox
-    .command('discard')
-    .description('give up waiting or parked items, but none that is being sent just now; what they held back goes on')
-    .argument('<number...>', 'numbers from the list', manyNumbers)
-    .requiredOption('--reason <text>', 'why, kept with the item; name no patient')
-    .addHelpText('after', example('steelyard outbox discard 12 --reason "charted by hand, ticket 4711"'))
-    .action(async (numbers: number[], { reason }: { reason: string }) => {
-      process.exitCode = await (await import('./outbox.ts')).discardItems(numbers, reason, terminal);
     });
 }
 
@@ -167,31 +132,8 @@ const TRY_NOTES = [
   'Each stored weight and height is judged from what was sent, as of the instant at which it was first stored, with what is known today of person and scale. A kept refusal is judged among the readings that the person has today; refused Bundles and corrections are counted only.',
 ] as const;
 
-function example(line: string): string {
-  return `\nExample:\n  ${line}`;
-}
-
-function exitCodes(ok: string, found: string, usage: string): string {
-  return `\nExit codes: 0 ${ok}; 1 ${found}; 2 ${usage}.`;
-}
-
-function wholeNumber(text: string): number {
-  if (!/^\d{1,9}$/.test(text)) throw new InvalidArgumentError('It must be a whole number.');
-  return Number(text);
-}
-
 function peopleNumber(text: string): number {
   const people = wholeNumber(text);
   if (people < 1 || people > 1000) throw new InvalidArgumentError('It must be a number from 1 to 1000.');
   return people;
-}
-
-function limitNumber(text: string): number {
-  const limit = wholeNumber(text);
-  if (limit < 1 || limit > 10_000) throw new InvalidArgumentError('It must be a number from 1 to 10000.');
-  return limit;
-}
-
-function manyNumbers(text: string, before: number[] | undefined): number[] {
-  return [...(before ?? []), wholeNumber(text)];
 }

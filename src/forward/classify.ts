@@ -4,6 +4,7 @@
  * Outages never give an item up; only an answer that this very content will always get does.
  */
 import type { EhrCopy } from '../ports.ts';
+import type { CopyElement } from './copy-differences.ts';
 import type { EhrReply } from './ehr-client.ts';
 import { issueCodesOf, pointsIntoBundle, readResource } from './issue-types.ts';
 import type { OutgoingEntry } from './outgoing-bundle.ts';
@@ -33,7 +34,19 @@ export interface Setback {
   readonly retryAfter?: string;
 }
 
-export type Outcome = { readonly kind: 'sent'; readonly copies: readonly EhrCopy[] } | Setback;
+/** The EHR has it. `altered`: what it keeps otherwise than it was sent, which somebody must look at. */
+export interface Sent {
+  readonly kind: 'sent';
+  readonly copies: readonly EhrCopy[];
+  readonly altered?: readonly CopyElement[];
+}
+
+/** The claim was over, or would have been before an answer came: nothing was sent. */
+export interface LetGo {
+  readonly kind: 'let-go';
+}
+
+export type Outcome = Sent | Setback | LetGo;
 
 interface StatusRow {
   readonly statuses: readonly number[];
@@ -68,12 +81,16 @@ export function classifyStatus(status: number): Omit<StatusRow, 'statuses'> {
 }
 
 /** Judges the answer to a transaction of `entries`. */
-export function classify(reply: EhrReply, entries: readonly OutgoingEntry[]): Outcome {
+export function classify(reply: EhrReply, entries: readonly OutgoingEntry[]): Sent | Setback {
   if (reply.kind === 'answer' && isSuccess(reply.status)) {
     const answer = readTransactionAnswer(reply.text, entries);
-    return answer.proven ? { kind: 'sent', copies: answer.copies } : { kind: 'unclear', reason: answer.reason, status: reply.status };
+    return answer.proven ? sentAs(answer.copies, answer.altered) : { kind: 'unclear', reason: answer.reason, status: reply.status };
   }
   return setbackOf(reply);
+}
+
+export function sentAs(copies: readonly EhrCopy[], altered: readonly CopyElement[]): Sent {
+  return { kind: 'sent', copies, ...(altered.length > 0 && { altered: [...new Set(altered)] }) };
 }
 
 /** Judges an answer that is not a success, to whatever call. */

@@ -29,6 +29,10 @@ export interface Ehr {
   postBundle(text: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
   /** `query` is percent-encoded, without the question mark, and holds no patient data. */
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
+  /** By POST, for what may name somebody: URLs are written into logs. `form` is percent-encoded. */
+  searchByForm(type: ForwardedType, form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
+  /** @param reference as in `Observation/123` */
+  read(reference: string, requestId: string, stop?: AbortSignal): Promise<EhrReply>;
 }
 
 export interface EhrClientOptions {
@@ -86,6 +90,18 @@ export class EhrClient implements Ehr {
 
   search(type: ForwardedType, query: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
     return this.#call(`${this.#base}/${type}?${query}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache' } });
+  }
+
+  searchByForm(type: ForwardedType, form: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
+    return this.#call(`${this.#base}/${type}/_search`, requestId, stop, {
+      method: 'POST',
+      headers: { 'content-type': 'application/x-www-form-urlencoded', 'cache-control': 'no-cache' },
+      body: form,
+    });
+  }
+
+  read(reference: string, requestId: string, stop?: AbortSignal): Promise<EhrReply> {
+    return this.#call(`${this.#base}/${reference}`, requestId, stop, { method: 'GET', headers: { 'cache-control': 'no-cache' } });
   }
 
   async close(): Promise<void> {

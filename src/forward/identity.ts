@@ -63,7 +63,7 @@ export function searchFor(identities: readonly [Identity, ...Identity[]]): strin
 }
 
 /** FHIR R4, Search, "Escaping Search Parameters". */
-function escapeToken(text: string): string {
+export function escapeToken(text: string): string {
   return text.replaceAll(/[\\$,|]/g, (character) => `\\${character}`);
 }
 

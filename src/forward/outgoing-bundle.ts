@@ -17,6 +17,8 @@ export interface OutgoingResource {
   readonly identity: Identity;
   /** `Observation/123` at the EHR, when it is known to hold an earlier version. */
   readonly copyAt?: string;
+  /** The version that the EHR gave its copy when it was looked at; it must be that one still. */
+  readonly seenVersionId?: string;
 }
 
 /** What each entry of the answer is checked against. */
@@ -26,6 +28,8 @@ export interface OutgoingEntry {
   readonly version: number;
   readonly identity: Identity;
   readonly method: 'POST' | 'PUT';
+  /** As it leaves. */
+  readonly content: JsonObject;
   /** The only reference that the EHR may name for it; absent when the EHR chooses. */
   readonly copyAt?: string;
 }
@@ -63,23 +67,27 @@ export function buildOutgoingBundle(resources: readonly OutgoingResource[], else
   for (const { type, id, copyAt } of resources) {
     if (type === 'Observation') targets.set(id, copyAt ?? fullUrlOf(type, id));
   }
+  const entries = resources.map((resource) => {
+    const { type, id, version, identity, copyAt } = resource;
+    return {
+      type,
+      id,
+      version,
+      identity,
+      method: isUpdate(version, copyAt) ? ('PUT' as const) : ('POST' as const),
+      content: outgoingCopy(resource, targets),
+      ...(copyAt === undefined ? {} : { copyAt }),
+    };
+  });
   const bundle: JsonObject = {
     resourceType: 'Bundle',
     type: 'transaction',
-    entry: resources.map((resource) => ({
+    entry: resources.map((resource, at) => ({
       fullUrl: fullUrlOf(resource.type, resource.id),
-      resource: outgoingCopy(resource, targets),
+      resource: (entries[at] as OutgoingEntry).content,
       request: requestOf(resource),
     })),
   };
-  const entries = resources.map(({ type, id, version, identity, copyAt }) => ({
-    type,
-    id,
-    version,
-    identity,
-    method: isUpdate(version, copyAt) ? ('PUT' as const) : ('POST' as const),
-    ...(copyAt === undefined ? {} : { copyAt }),
-  }));
   return { text: stringifyExact(bundle), entries };
 }
 
@@ -87,9 +95,13 @@ function isUpdate(version: number, copyAt: string | undefined): boolean {
   return copyAt !== undefined || version > 1;
 }
 
-function requestOf({ type, version, identity, copyAt }: OutgoingResource): JsonObject {
+function requestOf({ type, version, identity, copyAt, seenVersionId }: OutgoingResource): JsonObject {
   if (!isUpdate(version, copyAt)) return { method: 'POST', url: type, ifNoneExist: searchFor([identity]) };
-  return { method: 'PUT', url: copyAt ?? `${type}?${searchFor([identity])}` };
+  return {
+    method: 'PUT',
+    url: copyAt ?? `${type}?${searchFor([identity])}`,
+    ...(copyAt !== undefined && seenVersionId !== undefined && { ifMatch: `W/"${seenVersionId}"` }),
+  };
 }
 
 /** Without what the receiving server assigns; with the id that a PUT to a literal URL must repeat. */

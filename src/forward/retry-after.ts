@@ -11,6 +11,9 @@ const CAP_MS = 300_000;
 /** Beyond this a `Retry-After` is not believed: a wrong clock must not silence a ward for days. */
 const LONGEST_RETRY_AFTER_MS = 3_600_000;
 
+/** Less than this says nothing: sending again at once is what an EHR in need of patience must be spared. */
+const SHORTEST_RETRY_AFTER_MS = 1_000;
+
 /** IMF-fixdate, the one form that RFC 9110 section 5.6.7 lets a sender write. */
 const HTTP_DATE =
   /^(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun), \d{2} (?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec) \d{4} \d{2}:\d{2}:\d{2} GMT$/;
@@ -35,4 +38,13 @@ export function retryAfterMs(header: string | undefined, nowMs: number): number 
   else if (HTTP_DATE.test(text)) waitMs = Date.parse(text) - nowMs;
   else return undefined;
   return Number.isNaN(waitMs) ? undefined : Math.min(LONGEST_RETRY_AFTER_MS, Math.max(0, waitMs));
+}
+
+/**
+ * How long an EHR asks to be left alone, if it does.
+ * @returns milliseconds from now, from a second to an hour
+ */
+export function askedWaitMs(header: string | undefined, nowMs: number): number | undefined {
+  const waitMs = retryAfterMs(header, nowMs);
+  return waitMs === undefined || waitMs < SHORTEST_RETRY_AFTER_MS ? undefined : waitMs;
 }

@@ -3,14 +3,14 @@
  * down what came of it. At least once by leases, once in effect by look-ups and conditional
  * requests; the order within a person is the store's: only a person's first waiting item is due.
  */
+import { setTimeout as passing } from 'node:timers/promises';
 import type { Clock, OutboxItem, OutboxStore, StoreReader } from '../ports.ts';
-import type { Outcome, Setback } from './classify.ts';
-import { ConflictLimit } from './conflict-limit.ts';
+import { Breaker } from './breaker.ts';
 import { CALLS_PER_ATTEMPT, deliver } from './delivery.ts';
-import { Destination } from './destination.ts';
 import type { Ehr } from './ehr-client.ts';
 import type { ForwardEvents, ForwardLog } from './events.ts';
-import { backoffMs, retryAfterMs } from './retry-after.ts';
+import { ReadBack } from './read-back.ts';
+import { Settlement } from './settlement.ts';
 import { WakeSignal } from './wake-signal.ts';
 
 export interface ForwardWorkerOptions {
@@ -30,12 +30,24 @@ export interface ForwardWorkerOptions {
   readonly pollMs?: number;
   /** Ask the EHR before every send: for a store that was restored from a backup. */
   readonly alwaysLookUp?: boolean;
+  /**
+   * Workers of other processes claim from the same outbox: a call of one whose lease ran out may be
+   * under way still, and is waited for.
+   */
+  readonly isShared?: boolean;
+  /** Share of the sent Observations that are read at the EHR afterwards, 0 to 100. */
+  readonly readBackPercent?: number;
+  /** Milliseconds of a clock that nobody sets. */
+  readonly elapsedMs?: () => number;
+  /** Resolves after so many milliseconds, or when told to stop. */
+  readonly pause?: (ms: number, stop: AbortSignal) => Promise<void>;
 }
 
 export class ForwardWorker {
   readonly #options: Required<Omit<ForwardWorkerOptions, 'events'>> & { readonly events: ForwardEvents };
-  readonly #destination: Destination;
-  readonly #conflictLimit = new ConflictLimit();
+  readonly #breaker: Breaker;
+  readonly #readBack: ReadBack;
+  readonly #settlement: Settlement;
   readonly #wake = new WakeSignal();
   readonly #abort = new AbortController();
   readonly #inFlight = new Map<number, Promise<void>>();
@@ -44,11 +56,15 @@ export class ForwardWorker {
 
   /** Throws RangeError when a lease could end while its attempt is still under way. */
   constructor(options: ForwardWorkerOptions) {
-    this.#options = { parallel: 4, leaseMs: 60_000, pollMs: 1_000, alwaysLookUp: false, events: {}, ...options };
-    this.#destination = new Destination(options.random);
+    const events = options.events ?? {};
+    this.#options = { ...DEFAULTS, ...options, events };
     if (this.#options.leaseMs <= CALLS_PER_ATTEMPT * options.ehr.timeoutMs) {
       throw new RangeError(`the lease must be longer than ${CALLS_PER_ATTEMPT} EHR timeouts`);
     }
+    const { random, parallel, readBackPercent } = this.#options;
+    this.#breaker = new Breaker({ random, most: parallel, changed: (state) => events.breaker?.(state) });
+    this.#readBack = new ReadBack({ ...this.#options, percent: readBackPercent, mayAsk: () => this.#breaker.isClosed });
+    this.#settlement = new Settlement({ ...this.#options, breaker: this.#breaker, readBack: this.#readBack });
   }
 
   start(): void {
@@ -67,7 +83,7 @@ export class ForwardWorker {
     this.#wake.raise();
     const cutOff = setTimeout(() => this.#abort.abort(), boundMs);
     await this.#loop;
-    await Promise.all(this.#inFlight.values());
+    await Promise.all([...this.#inFlight.values(), this.#readBack.stop()]);
     clearTimeout(cutOff);
   }
 
@@ -80,16 +96,15 @@ export class ForwardWorker {
 
   /** Begins as many due items as there is room for; returns how many. */
   async #beginDue(): Promise<number> {
-    const { outbox, clock, leaseMs, parallel, log } = this.#options;
+    const { outbox, clock, leaseMs, log } = this.#options;
     const nowMs = clock.nowMs();
-    const room = (this.#destination.isFailing ? 1 : parallel) - this.#inFlight.size;
-    if (room <= 0 || this.#destination.isPaused(nowMs)) return 0;
+    const room = this.#breaker.room(this.#inFlight.size, nowMs);
+    if (room === 0) return 0;
     try {
-      const items = await outbox.claim(nowMs, leaseMs, room);
-      // a lease that ran out on a stopped clock must not start a second attempt beside the first
-      const fresh = items.filter(({ number }) => !this.#inFlight.has(number));
-      for (const item of fresh) this.#begin(item);
-      return fresh.length;
+      // a lease that ran out on a clock which was set must not start a second attempt beside the first
+      const items = await outbox.claim(nowMs, leaseMs, room, [...this.#inFlight.keys()]);
+      for (const item of items) this.#begin(item);
+      return items.length;
     } catch (error) {
       log.error({ error: nameOf(error) }, 'the outbox cannot be read now');
       return 0;
@@ -97,6 +112,7 @@ export class ForwardWorker {
   }
 
   #begin(item: OutboxItem): void {
+    this.#breaker.begun();
     const attempt = this.#attempt(item).finally(() => {
       this.#inFlight.delete(item.number);
       this.#wake.raise();
@@ -105,63 +121,49 @@ export class ForwardWorker {
   }
 
   async #attempt(item: OutboxItem): Promise<void> {
-    const { log, alwaysLookUp } = this.#options;
+    const { log, alwaysLookUp, isShared, ehr, pause } = this.#options;
+    const maySend = this.#leaseOf(item);
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
+    const stop = this.#abort.signal;
     try {
+      // whoever had it sends nothing from now on, and what it was sending is over after a timeout
+      if (isShared && item.isLapsed) await pause(ehr.timeoutMs, stop);
       const requestId = `outbox-${item.number}-${item.tries}`;
-      const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop: this.#abort.signal });
-      await this.#settle(item, this.#conflictLimit.judge(item.number, outcome, lookUpFirst));
+      const outcome = await deliver(item, this.#options, { lookUpFirst, requestId, stop, maySend });
+      await this.#settlement.settle(item, outcome, lookUpFirst);
     } catch (error) {
+      this.#breaker.undecided();
       // the lease runs out and the item comes again
       log.error({ item: item.number, tries: item.tries, error: nameOf(error) }, 'an outbox item could not be worked on');
     }
   }
 
-  async #settle(item: OutboxItem, outcome: Outcome): Promise<void> {
-    const { outbox, log, events } = this.#options;
-    if (outcome.kind === 'sent') {
-      await outbox.markSent(item.number, outcome.copies);
-      if (this.#destination.isFailing) log.info({ item: item.number }, 'the EHR takes readings again');
-      this.#destination.recovered();
-      log.debug({ item: item.number, tries: item.tries }, 'forwarded');
-      events.sent?.(item);
-    } else if (outcome.kind === 'permanent') {
-      await outbox.park(item.number, outcome.reason);
-      if (outcome.status !== undefined) this.#destination.recovered(); // it answered: the way is open
-      log.warn(fieldsOf(item, outcome), 'parked: the EHR will not take this item as it is');
-      events.parked?.(item);
-    } else {
-      await this.#postpone(item, outcome);
-    }
-  }
-
-  async #postpone(item: OutboxItem, setback: Setback): Promise<void> {
-    const { outbox, clock, ehr, random, log, events } = this.#options;
-    const nowMs = clock.nowMs();
-    const isNews = this.#destination.note(setback, nowMs);
-    // an EHR that gave no answer may still be at work: asking too soon would find nothing
-    const quietMs = setback.kind === 'unclear' && setback.status === undefined ? ehr.timeoutMs : 0;
-    const waitMs = retryAfterMs(setback.retryAfter, nowMs) ?? quietMs + backoffMs(item.tries - 1, random);
-    // a pause of the destination comes first, so that the next probe is another item's turn
-    const extraMs = this.#destination.isPaused(nowMs) && item.tries > 1 ? backoffMs(item.tries - 1, random) : 0;
-    await outbox.postpone(item.number, Math.max(nowMs + waitMs, this.#destination.pausedUntilMs + extraMs), setback.reason);
-    if (isNews && setback.kind === 'destination')
-      log.error(fieldsOf(item, setback), 'the EHR cannot be used: nothing is parked, all waits');
-    else log[isNews ? 'warn' : 'debug'](fieldsOf(item, setback), 'postponed');
-    events.postponed?.(item, setback.kind);
+  /**
+   * Asks whether the item is still ours and will be while one more call lasts. Time is what passed on
+   * either clock, since the one may have been set and the other may not count while a machine sleeps.
+   */
+  #leaseOf(item: OutboxItem): () => Promise<boolean> {
+    const { clock, elapsedMs, leaseMs, ehr, outbox } = this.#options;
+    const begun = { clockMs: clock.nowMs(), elapsedMs: elapsedMs() };
+    return async () => {
+      const passedMs = Math.max(clock.nowMs() - begun.clockMs, elapsedMs() - begun.elapsedMs);
+      return passedMs + ehr.timeoutMs < leaseMs && (await outbox.holds(item.number, item.tries));
+    };
   }
 }
 
-function fieldsOf(item: OutboxItem, { kind, status, issueCodes }: Setback) {
-  return {
-    item: item.number,
-    tries: item.tries,
-    kind,
-    ...(status === undefined ? {} : { status }),
-    ...(issueCodes === undefined ? {} : { issueCodes }),
-  };
-}
+const DEFAULTS = {
+  parallel: 4,
+  leaseMs: 60_000,
+  pollMs: 1_000,
+  alwaysLookUp: false,
+  isShared: false,
+  readBackPercent: 0,
+  elapsedMs: () => performance.now(),
+  // a stop ends the pause; what comes after it ends by itself
+  pause: (ms: number, stop: AbortSignal) => passing(ms, undefined, { signal: stop }).catch(() => undefined),
+};
 
 function nameOf(error: unknown): string {
   if (error instanceof Error && 'code' in error && typeof error.code === 'string') return error.code;

@@ -12,6 +12,9 @@ import type { StoreSchema } from './schema.ts';
 type Db = Kysely<StoreSchema>;
 type Items = ExpressionBuilder<StoreSchema, 'outbox_item'>;
 
+/** No worker leases an item for longer: a lease must outlast a few calls of seconds each. */
+const LONGEST_LEASE_MS = 3_600_000;
+
 /** Files an item behind all others; returns its number, which is never used again. */
 export async function enqueue(db: Db, { person, resources, concerns, queuedAt }: NewOutboxItem): Promise<number> {
   const { number } = await db
@@ -35,13 +38,14 @@ export async function enqueue(db: Db, { person, resources, concerns, queuedAt }:
   return number;
 }
 
-/** Parks the item, and behind it what depends on it. */
-export async function park(db: Db, number: number, reason: string): Promise<void> {
+/** Parks the item, and behind it what depends on it. False when it does not wait, or not for this claim. */
+export async function park(db: Db, number: number, reason: string, tries?: number): Promise<boolean> {
   const parked = await db
     .updateTable('outbox_item')
     .set({ state: 'parked', reason, leased_until_ms: null })
     .where('number', '=', number)
     .where('state', '=', 'waiting')
+    .where(isClaim(tries))
     .returning('number')
     .execute();
   let blocking = parked.map((row) => row.number);
@@ -50,6 +54,7 @@ export async function park(db: Db, number: number, reason: string): Promise<void
     for (const dependant of blocked) await setBlocked(db, dependant, number);
     blocking = blocked;
   }
+  return parked.length > 0;
 }
 
 async function waitingDependantsOf(db: Db, numbers: readonly number[]): Promise<number[]> {
@@ -90,11 +95,15 @@ async function setBlocked(db: Db, number: number, blockedBy: number): Promise<vo
     .execute();
 }
 
-/** Back to waiting. False when the item is not parked, or is parked only because of another one. */
+/**
+ * Back to waiting. False when the item is not parked, or is parked only because of another one. The
+ * tries stay: they say that it may be at the EHR, and a number handed out once tells a worker that
+ * was stopped for long that its claim is over.
+ */
 export async function retry(db: Db, number: number, nowMs: number): Promise<boolean> {
   const released = await db
     .updateTable('outbox_item')
-    .set((eb) => ({ state: 'waiting', tries: whetherTried(eb), due_ms: nowMs, reason: null }))
+    .set({ state: 'waiting', due_ms: nowMs, reason: null })
     .where('number', '=', number)
     .where('state', '=', 'parked')
     .where('blocked_by', 'is', null)
@@ -115,7 +124,7 @@ export async function discard(db: Db, number: number, reason: string, nowMs: num
     .set({ state: 'discarded', reason, blocked_by: null, leased_until_ms: null })
     .where('number', '=', number)
     .where('state', 'in', ['waiting', 'parked'])
-    .where(isUnleased(nowMs))
+    .where(isUnleased(nowMs, LONGEST_LEASE_MS))
     .returning('number')
     .execute();
   if (discarded.length === 0) return false;
@@ -123,27 +132,25 @@ export async function discard(db: Db, number: number, reason: string, nowMs: num
   return true;
 }
 
-/** No worker has the item, or the one that had it is gone. */
-export function isUnleased(nowMs: number) {
-  return (eb: Items) => eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs)]);
+/**
+ * No worker has the item, or the one that had it is gone. A lease that ends beyond `leaseMs` from
+ * now was given before the clock stepped back, and is not waited for.
+ */
+export function isUnleased(nowMs: number, leaseMs: number) {
+  return (eb: Items) =>
+    eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs), eb('leased_until_ms', '>', nowMs + leaseMs)]);
 }
 
-/** Counting begins anew, but an item that may be at the EHR already must not look like one never sent. */
-function whetherTried(eb: Items) {
-  return eb.case().when('tries', '>', 0).then(1).else(0).end();
+/** The item as the claim that got `tries` knows it; any when none is given, as when a person decides. */
+export function isClaim(tries: number | undefined) {
+  return (eb: Items) => (tries === undefined ? eb.lit(true) : eb('tries', '=', tries));
 }
 
 /** In order of number, so that what depends on a second parked item is parked again behind that one. */
-async function releaseBlockedBy(db: Db, number: number, nowMs?: number): Promise<void> {
+export async function releaseBlockedBy(db: Db, number: number, nowMs?: number): Promise<void> {
   const released = await db
     .updateTable('outbox_item')
-    .set((eb) => ({
-      state: 'waiting',
-      tries: whetherTried(eb),
-      reason: null,
-      blocked_by: null,
-      ...(nowMs !== undefined && { due_ms: nowMs }),
-    }))
+    .set({ state: 'waiting', reason: null, blocked_by: null, ...(nowMs !== undefined && { due_ms: nowMs }) })
     .where('blocked_by', '=', number)
     .returning('number')
     .execute();

@@ -3,8 +3,19 @@
  * `outbox-filing.ts`; here are the worker's side and the lists.
  */
 import type { ExpressionBuilder, Kysely, Selectable } from 'kysely';
-import type { EhrCopy, OutboxItem, OutboxState, OutboxStore, VersionedReference } from '../ports.ts';
-import { discard, isUnleased, park, retry } from './outbox-filing.ts';
+import {
+  LONGEST_WAIT_MS,
+  type EhrCopy,
+  type OutboxItem,
+  type OutboxState,
+  type OutboxStore,
+  type ParkedFilter,
+  type ParkedItem,
+  type VersionedReference,
+} from '../ports.ts';
+import { distrust, isDistrustedIn, readDistrust } from './outbox-distrust.ts';
+import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './outbox-filing.ts';
+import { releasable, waitingFor } from './outbox-parked.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
@@ -20,45 +31,91 @@ export class SqlOutbox implements OutboxStore {
     this.#queue = queue;
   }
 
-  /** A claim counts as a try, so that an item which kills its worker is counted too. */
-  claim(nowMs: number, leaseMs: number, limit: number): Promise<readonly OutboxItem[]> {
+  /**
+   * A claim counts as a try, so that an item which kills its worker is counted too. One whose last
+   * claim nobody settled says so in its reason.
+   */
+  claim(nowMs: number, leaseMs: number, limit: number, except: readonly number[] = []): Promise<readonly OutboxItem[]> {
     return this.#queue.run(async (db) => {
-      const rows = await claimableItems(db, nowMs).orderBy('number').limit(limit).execute();
+      const rows = await claimableItems(db, nowMs, leaseMs, except).orderBy('number').limit(limit).execute();
       const numbers = rows.map(({ number }) => number);
       if (numbers.length === 0) return [];
       await db
         .updateTable('outbox_item')
-        .set((eb) => ({ leased_until_ms: nowMs + leaseMs, tries: eb('tries', '+', 1) }))
+        .set((eb) => ({
+          leased_until_ms: nowMs + leaseMs,
+          tries: eb('tries', '+', 1),
+          reason: eb.case().when('leased_until_ms', 'is not', null).then(LAPSED).else(eb.ref('reason')).end(),
+        }))
         .where('number', 'in', numbers)
         .execute();
-      return readItems(db, await db.selectFrom('outbox_item').selectAll().where('number', 'in', numbers).orderBy('number').execute());
+      const claimed = await db.selectFrom('outbox_item').selectAll().where('number', 'in', numbers).orderBy('number').execute();
+      const isDistrusted = isDistrustedIn(await readDistrust(db));
+      return (await readItems(db, claimed)).map((item) => (isDistrusted(item) ? { ...item, isDistrusted: true } : item));
     });
   }
 
-  markSent(number: number, copies: readonly EhrCopy[]): Promise<void> {
+  async holds(number: number, tries: number): Promise<boolean> {
+    const held = await this.#db
+      .selectFrom('outbox_item')
+      .select('number')
+      .where('number', '=', number)
+      .where('state', '=', 'waiting')
+      .where('tries', '=', tries)
+      .executeTakeFirst();
+    return held !== undefined;
+  }
+
+  markSent(
+    number: number,
+    copies: readonly EhrCopy[],
+    { tries, note }: { readonly tries?: number; readonly note?: string } = {},
+  ): Promise<'sent' | 'late'> {
     return this.#queue.run(async (db) => {
+      const before = await db.selectFrom('outbox_item').select(['state', 'tries']).where('number', '=', number).executeTakeFirst();
       await db
         .updateTable('outbox_item')
-        .set({ state: 'sent', leased_until_ms: null, reason: null, blocked_by: null })
+        .set({ state: 'sent', leased_until_ms: null, reason: note ?? null, blocked_by: null })
         .where('number', '=', number)
+        .where('state', '<>', 'discarded')
         .execute();
       for (const copy of copies) await keepCopy(db, copy);
+      if (before?.state === 'parked') await releaseBlockedBy(db, number);
+      return before?.state === 'waiting' && (tries === undefined || tries === before.tries) ? 'sent' : 'late';
     });
   }
 
-  postpone(number: number, dueMs: number, reason: string): Promise<void> {
+  postpone(number: number, dueMs: number, reason: string, tries?: number): Promise<boolean> {
     return this.#queue.run(async (db) => {
-      await db
+      const postponed = await db
         .updateTable('outbox_item')
         .set({ due_ms: dueMs, reason, leased_until_ms: null })
         .where('number', '=', number)
         .where('state', '=', 'waiting')
+        .where(isClaim(tries))
+        .returning('number')
         .execute();
+      return postponed.length > 0;
     });
   }
 
-  park(number: number, reason: string): Promise<void> {
-    return this.#queue.run((db) => park(db, number, reason));
+  park(number: number, reason: string, tries?: number): Promise<boolean> {
+    return this.#queue.run((db) => park(db, number, reason, tries));
+  }
+
+  flag(number: number, note: string): Promise<void> {
+    return this.#queue.run(async (db) => {
+      await db.updateTable('outbox_item').set({ reason: note }).where('number', '=', number).where('state', '=', 'sent').execute();
+    });
+  }
+
+  async parked(filter: ParkedFilter): Promise<readonly ParkedItem[]> {
+    const items = await readItems(this.#db, await releasable(this.#db, filter));
+    const held = await waitingFor(
+      this.#db,
+      items.map(({ number }) => number),
+    );
+    return items.map((item) => ({ ...item, holdsBack: held.get(item.number) ?? [] }));
   }
 
   retry(number: number, nowMs: number): Promise<boolean> {
@@ -67,6 +124,10 @@ export class SqlOutbox implements OutboxStore {
 
   discard(number: number, reason: string, nowMs: number): Promise<boolean> {
     return this.#queue.run((db) => discard(db, number, reason, nowMs));
+  }
+
+  distrust(nowMs: number): Promise<number> {
+    return this.#queue.run((db) => distrust(db, nowMs));
   }
 
   /** The newest `limit` items, newest last. */
@@ -99,7 +160,7 @@ export class SqlOutbox implements OutboxStore {
 }
 
 /** Only the first waiting item of a person: the next one must not overtake it, even while it is postponed. */
-function claimableItems(db: Db, nowMs: number) {
+function claimableItems(db: Db, nowMs: number, leaseMs: number, except: readonly number[]) {
   return db
     .selectFrom('outbox_item')
     .select('number')
@@ -110,8 +171,9 @@ function claimableItems(db: Db, nowMs: number) {
         .where('first.state', '=', 'waiting')
         .groupBy('first.person'),
     )
-    .where('due_ms', '<=', nowMs)
-    .where(isUnleased(nowMs))
+    .where((eb) => eb.or([eb('due_ms', '<=', nowMs), eb('due_ms', '>', nowMs + LONGEST_WAIT_MS)]))
+    .where(isUnleased(nowMs, leaseMs))
+    .$if(except.length > 0, (query) => query.where('number', 'not in', except))
     .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
 }
 
@@ -136,8 +198,19 @@ async function keepCopy(db: Db, { type, id, reference, version }: EhrCopy): Prom
     .execute();
 }
 
+/** Why an item that was never settled is tried again; stands there until this try is settled. */
+const LAPSED = 'the worker that had it never said what came of it';
+
+/** No more in one query, whatever database is under it. */
+const MOST_AT_ONCE = 500;
+
 async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
-  if (rows.length === 0) return [];
+  const items: OutboxItem[] = [];
+  for (let from = 0; from < rows.length; from += MOST_AT_ONCE) items.push(...(await readSome(db, rows.slice(from, from + MOST_AT_ONCE))));
+  return items;
+}
+
+async function readSome(db: Db, rows: readonly Selectable<OutboxItemTable>[]): Promise<OutboxItem[]> {
   const concerns = await db
     .selectFrom('outbox_concern')
     .select(['number', 'observation_id'])
@@ -162,5 +235,6 @@ async function readItems(db: Db, rows: readonly Selectable<OutboxItemTable>[]): 
     dueMs: row.due_ms,
     ...(row.reason !== null && { reason: row.reason }),
     ...(row.blocked_by !== null && { blockedBy: row.blocked_by }),
+    ...(row.reason === LAPSED && { isLapsed: true as const }),
   }));
 }

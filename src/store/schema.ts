@@ -94,6 +94,12 @@ export interface EhrCopyTable {
   readonly version: number;
 }
 
+/** One row once the store was restored from a backup: the instant of it. */
+export interface OutboxDistrustTable {
+  readonly id: number;
+  readonly since: string;
+}
+
 export interface MigrationTable {
   readonly number: number;
   readonly name: string;
@@ -115,6 +121,7 @@ export interface StoreSchema {
   readonly outbox_item: OutboxItemTable;
   readonly outbox_concern: OutboxConcernTable;
   readonly ehr_copy: EhrCopyTable;
+  readonly outbox_distrust: OutboxDistrustTable;
   readonly migration: MigrationTable;
   readonly health: HealthTable;
 }

@@ -11,13 +11,13 @@ const env = { STEELYARD_DATABASE: database };
 /** Open all the while, as a running service has it. */
 let service: Store;
 
-async function queue(observationId: string, person = 'Patient/harbourlight-1'): Promise<number> {
+async function queue(observationId: string, person = 'Patient/harbourlight-1', queuedAt = '2026-03-02T08:00:00.000Z'): Promise<number> {
   return service.write((writer) =>
     writer.enqueue({
       person,
       resources: [{ type: 'Observation', id: observationId, version: 1 }],
       concerns: [observationId],
-      queuedAt: '2026-03-02T08:00:00.000Z',
+      queuedAt,
     }),
   );
 }
@@ -70,6 +70,78 @@ describe('steelyard outbox, beside a running service', () => {
     const { exitCode, stderr } = await steelyard(['outbox', 'retry', String(second)], { env });
     expect(stderr).toContain(`${second} waits for ${first}, which is parked`);
     expect(exitCode).toBe(1);
+  });
+
+  describe('retries by what items have in common', () => {
+    const parkAll = async (ids: readonly string[], reason: string, queuedAt?: string): Promise<number[]> => {
+      const numbers: number[] = [];
+      for (const id of ids) {
+        const number = await queue(id, `Patient/harbourlight-${id}`, queuedAt);
+        await service.outbox.park(number, reason);
+        numbers.push(number);
+      }
+      return numbers;
+    };
+    const stateOf = async (number: number) => (await service.outbox.list({ limit: 1000 })).find((item) => item.number === number)?.state;
+
+    test('after a dry run, which prints what would be retried and what hangs on it, and changes nothing', async () => {
+      const [first, other] = await parkAll(['r1', 'r2'], 'the EHR refuses the content (status 422, issues REQUIRED)');
+      const behind = await queue('r1');
+      const args = ['outbox', 'retry', '--reason-like', 'issues required'];
+      const dry = await steelyard([...args, '--dry-run'], { env });
+      expect(dry.stdout).toMatch(
+        new RegExp(`^ +${first}  would be sent again, queued .*\n +the EHR refuses.*\n +and with it: ${behind}$`, 'm'),
+      );
+      expect(dry.stdout).toContain('2 would be sent again, and 1 that they hold back. Nothing was changed.');
+      expect(dry.stdout).not.toContain('harbourlight');
+      expect(dry.exitCode).toBe(0);
+      expect(await stateOf(first as number)).toBe('parked');
+      const done = await steelyard(args, { env });
+      expect(done.stdout).toContain(`${first} waits to be sent again, and with it ${behind}.\n${other} waits to be sent again.`);
+      expect(await Promise.all([first, other, behind].map((number) => stateOf(number as number)))).toEqual([
+        'waiting',
+        'waiting',
+        'waiting',
+      ]);
+    });
+
+    test('by when they were queued', async () => {
+      const [early] = await parkAll(['t1'], 'the EHR refuses the content', '2026-02-01T08:00:00.000Z');
+      const [late] = await parkAll(['t2'], 'the EHR refuses the content', '2026-02-02T08:00:00.000Z');
+      const { stdout } = await steelyard(['outbox', 'retry', '--since', '2026-02-01', '--until', '2026-02-02T09:00:00+01:00'], { env });
+      expect(stdout).toBe(`${early} waits to be sent again.\n`);
+      expect(await stateOf(late as number)).toBe('parked');
+    });
+
+    test('by what holds them back, and all', async () => {
+      const [root, another] = await parkAll(['u1', 'u2'], 'the EHR refuses the content');
+      const behind = await queue('u1');
+      const { stdout } = await steelyard(['outbox', 'retry', '--blocked-by', String(root)], { env });
+      expect(stdout).toBe(`${root} waits to be sent again, and with it ${behind}.\n`);
+      await steelyard(['outbox', 'retry', '--all'], { env });
+      expect(await stateOf(another as number)).toBe('waiting');
+      expect((await steelyard(['outbox', 'retry', '--all'], { env })).stdout).toBe('No parked item is meant.\n');
+    });
+
+    test.each([
+      [[], 'Say which items'],
+      [['--all', '7'], 'go alone'],
+      [['--all', '--reason-like', '422'], 'go alone'],
+      [['--reason-like', ' '], 'must not be empty'],
+      [['--since', 'yesterday'], '--since must be a date'],
+    ])('and exits 2 for %j', async (args, says) => {
+      const { exitCode, stderr } = await steelyard(['outbox', 'retry', ...args], { env });
+      expect(stderr).toContain(says);
+      expect(exitCode).toBe(2);
+    });
+  });
+
+  test('distrusts a restored store: what is not sent is looked up first', async () => {
+    const number = await queue('d1', 'Patient/harbourlight-d1');
+    const { stdout, exitCode } = await steelyard(['outbox', 'distrust'], { env });
+    expect(stdout).toMatch(/^\d+ waiting or parked items are looked up at the EHR before anything is sent\./);
+    expect(exitCode).toBe(0);
+    expect(await service.outbox.list({ states: ['waiting'], limit: 100 })).toContainEqual(expect.objectContaining({ number, tries: 1 }));
   });
 
   test('discards with a reason that is kept, and never without one', async () => {

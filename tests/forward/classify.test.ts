@@ -10,6 +10,7 @@ const weight: OutgoingEntry = {
   version: 1,
   identity: { type: 'Observation', system: OURS.observationIdentifier, value: 'w-1' },
   method: 'POST',
+  content: {},
 };
 const bmiUpdate: OutgoingEntry = {
   type: 'Observation',
@@ -17,6 +18,7 @@ const bmiUpdate: OutgoingEntry = {
   version: 2,
   identity: { type: 'Observation', system: OURS.observationIdentifier, value: 'b-1' },
   method: 'PUT',
+  content: {},
   copyAt: 'Observation/77',
 };
 const provenance: OutgoingEntry = {
@@ -25,6 +27,7 @@ const provenance: OutgoingEntry = {
   version: 1,
   identity: { type: 'Provenance', system: OURS.provenanceTag, value: 'p-1' },
   method: 'POST',
+  content: {},
 };
 
 function answer(status: number, body?: unknown): EhrReply {

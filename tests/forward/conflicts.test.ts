@@ -86,7 +86,7 @@ describe('after an operator decided', () => {
     await ward.store.outbox.retry(1, ward.clock.nowMs());
     worker.wake();
     await ward.untilEvents(8);
-    expect((await ward.item(1)).dueMs).toBe(ward.clock.nowMs() + 1_000);
+    expect((await ward.item(1)).dueMs).toBe(ward.clock.nowMs() + 500);
   });
 
   it('to discard what waits, the next of the same person is sent', async () => {

@@ -61,7 +61,7 @@ describe('after a crash', () => {
     const outcome = await deliver(
       item as NonNullable<typeof item>,
       { outbox: ward.store.outbox, read: ward.store.read, ehr },
-      { lookUpFirst: false, requestId: 'x', stop: new AbortController().signal },
+      { lookUpFirst: false, requestId: 'x', stop: new AbortController().signal, maySend: () => Promise.resolve(true) },
     );
     expect(outcome.kind).toBe('sent');
     await ehr.close();

@@ -111,6 +111,7 @@ describe('opening', () => {
     const database = new Database(path);
     database.exec('update observation set person_as_sent = null; delete from migration where number > 1');
     database.exec('drop index observation_by_device_time; create index observation_by_device on observation (device)');
+    database.exec('drop table outbox_distrust');
     database.close();
     const again = await open();
     expect([await again.read.sentAs('w1'), await again.read.sentAs('b1')]).toEqual(['Patient/wren-alder', undefined]);
