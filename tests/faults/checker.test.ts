@@ -18,7 +18,7 @@ beforeAll(async () => {
   try {
     await CALM.run(nemesis);
     const problems: string[] = [];
-    good = { ...(await conclude(nemesis, undefined, problems)), auditChain: 'whole' };
+    good = { ...(await conclude(nemesis, { problems })), auditChain: 'whole' };
     expect(problems).toEqual([]);
   } finally {
     await nemesis.end({ keep: false });

@@ -6,13 +6,25 @@ import type { Nemesis } from './nemesis.ts';
 /** While draining the service's clock goes ahead in such steps, so that no wait is a real one. */
 const DRAIN_STEP_MS = 90_000;
 
-/** Calms everything down, and gathers what can be known; what is odd about the end goes into `problems`. */
-export async function conclude(nemesis: Nemesis, before: number | undefined, problems: string[]): Promise<Evidence> {
+export interface Conclusion {
+  /** Resident memory of the service before the fault, in bytes. */
+  readonly before?: number;
+  /** What is odd about the end goes in here. */
+  readonly problems: string[];
+  /** Longest time for everything to arrive, in ms. */
+  readonly drainMs?: number;
+}
+
+/** Calms everything down, and gathers what can be known. */
+export async function conclude(
+  nemesis: Nemesis,
+  { before, problems, drainMs = nemesis.pick(60_000, 600_000) }: Conclusion,
+): Promise<Evidence> {
   nemesis.ehr.behave();
   await nemesis.ehr.up();
   if (!nemesis.isRunning) await nemesis.start();
   for (const load of nemesis.loads) await load.stop();
-  await drain(nemesis);
+  await drain(nemesis, drainMs);
   const health = await Promise.all(
     ['/health/live', '/health/ready'].map((path) =>
       nemesis.get(path).then(
@@ -41,18 +53,15 @@ export async function conclude(nemesis: Nemesis, before: number | undefined, pro
 }
 
 /** Until nothing waits, or nothing more can be expected to go. */
-async function drain(nemesis: Nemesis): Promise<void> {
-  await nemesis.until(
-    async () => {
-      if ((await nemesis.metric('steelyard_outbox_waiting')) === 0) return true;
-      const asked = nemesis.ehr.requests;
-      await nemesis.wait(250);
-      // only when nothing is under way: what an item was claimed for must not look as if it had died
-      if (nemesis.ehr.requests === asked) nemesis.stepClock(DRAIN_STEP_MS);
-      return false;
-    },
-    nemesis.pick(60_000, 600_000),
-  );
+async function drain(nemesis: Nemesis, boundMs: number): Promise<void> {
+  await nemesis.until(async () => {
+    if ((await nemesis.metric('steelyard_outbox_waiting')) === 0) return true;
+    const asked = nemesis.ehr.requests;
+    await nemesis.wait(250);
+    // only when nothing is under way: what an item was claimed for must not look as if it had died
+    if (nemesis.ehr.requests === asked) nemesis.stepClock(DRAIN_STEP_MS);
+    return false;
+  }, boundMs);
 }
 
 export async function residentBytes(nemesis: Nemesis): Promise<number | undefined> {

@@ -2,6 +2,7 @@
 import type { Invariant } from './checker.ts';
 import type { Nemesis } from './nemesis.ts';
 import type { EhrOptions } from './ehr-stub.ts';
+import type { TokenStub } from './token-stub.ts';
 
 export interface Fault {
   /** Kebab-case, unique. */
@@ -14,11 +15,34 @@ export interface Fault {
   readonly impossible?: () => Promise<string | undefined> | string | undefined;
   /** Settings of the service beside store and EHR. */
   readonly environment?: Readonly<Record<string, string>>;
+  /** Starts what the service needs beside store and EHR, before the service itself. */
+  readonly prepare?: (folder: string) => Promise<Surroundings>;
   readonly ehr?: Omit<EhrOptions, 'random'>;
+  /** How long everything may take to arrive once all is well, in ms, when that is not the usual minute. */
+  readonly drainMs?: number;
   /** Statuses that it provokes on purpose, beside those of a good day. */
   readonly provokes?: readonly number[];
   /** Verdicts that differ from "valid" by the nature of the fault. */
   readonly expected?: Partial<Readonly<Record<Invariant, 'invalid' | 'unknown'>>>;
+}
+
+/** What a fault has prepared, by name; ended after everything else. */
+export interface Surroundings {
+  readonly environment: Readonly<Record<string, string>>;
+  readonly postgres?: Postgres;
+  readonly tokens?: TokenStub;
+  end(): Promise<void>;
+}
+
+/** A PostgreSQL of the fault's own, see `tests/postgres.ts`. */
+export interface Postgres {
+  url(database: string): string;
+  createDatabase(): Promise<string>;
+  /** A crash and a new start. */
+  restart(): Promise<void>;
+  /** A crash. */
+  halt(): Promise<void>;
+  stop(): Promise<void>;
 }
 
 /** `short` belongs to `npm test`; `long` is for a release. */

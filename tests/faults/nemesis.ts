@@ -8,7 +8,7 @@ import { join } from 'node:path';
 import { setTimeout as pause } from 'node:timers/promises';
 import { seededRandom, type Random } from '../../examples/simulator/random.ts';
 import { EhrStub } from './ehr-stub.ts';
-import type { Fault, Size } from './fault.ts';
+import type { Fault, Size, Surroundings } from './fault.ts';
 import { httpCall, recordedCall, type HttpAnswer, type HttpCall } from './gateway-call.ts';
 import { observationText } from './gateway-plan.ts';
 import { Gateways, type GatewaysOptions } from './gateways.ts';
@@ -27,15 +27,23 @@ export class Nemesis {
   readonly history: History;
   readonly claims: Claim[] = [];
   readonly folder: string;
-  /** All that services said which are gone. */
-  readonly said: string[] = [];
+  readonly surroundings: Surroundings;
   shiftMs = 0;
   #service: ServiceProcess | undefined;
   #port = '0';
   readonly #environment: Readonly<Record<string, string>>;
   readonly #gateways: Gateways[] = [];
+  readonly #services: ServiceProcess[] = [];
 
-  private constructor(folder: string, ehr: EhrStub, { environment = {} }: Fault, size: Size, seed: number) {
+  private constructor(
+    folder: string,
+    ehr: EhrStub,
+    surroundings: Surroundings,
+    environment: Fault['environment'],
+    size: Size,
+    seed: number,
+  ) {
+    this.surroundings = surroundings;
     this.folder = folder;
     this.ehr = ehr;
     this.size = size;
@@ -46,13 +54,16 @@ export class Nemesis {
       STEELYARD_EHR_URL: ehr.url,
       STEELYARD_LOG_LEVEL: 'debug',
       ...environment,
+      ...surroundings.environment,
     };
   }
 
   static async begin(fault: Fault, size: Size, seed: number): Promise<Nemesis> {
     // by default its conditional creates protect from nothing, so that only we do
     const ehr = await EhrStub.start({ random: seededRandom(seed).branch(1), forgetsAfter: 0, ...fault.ehr });
-    const nemesis = new Nemesis(mkdtempSync(join(tmpdir(), `steelyard-fault-${fault.name}-`)), ehr, fault, size, seed);
+    const folder = mkdtempSync(join(tmpdir(), `steelyard-fault-${fault.name}-`));
+    const surroundings = (await fault.prepare?.(folder)) ?? { environment: {}, end: () => Promise.resolve() };
+    const nemesis = new Nemesis(folder, ehr, surroundings, fault.environment, size, seed);
     await nemesis.start();
     return nemesis;
   }
@@ -75,12 +86,24 @@ export class Nemesis {
   async start(options: Partial<LaunchOptions> = {}): Promise<void> {
     const environment = { ...this.#environment, STEELYARD_PORT: this.#port, ...options.environment };
     this.#service = await ServiceProcess.launch({ shiftMs: this.shiftMs, ...options, environment });
+    this.#services.push(this.#service);
     this.#port = new URL(this.#service.url).port;
   }
 
   /** Starts a second service beside the first; the caller ends it. Throws NotStarted. */
-  another(environment: Readonly<Record<string, string>> = {}, options: Partial<LaunchOptions> = {}): Promise<ServiceProcess> {
-    return ServiceProcess.launch({ shiftMs: this.shiftMs, ...options, environment: { ...this.#environment, ...environment } });
+  async another(environment: Readonly<Record<string, string>> = {}, options: Partial<LaunchOptions> = {}): Promise<ServiceProcess> {
+    const service = await ServiceProcess.launch({
+      shiftMs: this.shiftMs,
+      ...options,
+      environment: { ...this.#environment, ...environment },
+    });
+    this.#services.push(service);
+    return service;
+  }
+
+  /** All that any service of this run ever said. */
+  get said(): readonly string[] {
+    return this.#services.map(({ said }) => said);
   }
 
   async kill(): Promise<void> {
@@ -94,7 +117,6 @@ export class Nemesis {
 
   async #ended<Result>(end: (service: ServiceProcess) => Promise<Result>): Promise<Result> {
     const result = await end(this.service);
-    this.said.push(this.service.said);
     this.#service = undefined;
     return result;
   }
@@ -106,7 +128,7 @@ export class Nemesis {
   /** Steps the service's clock, by so much from where it is. */
   stepClock(byMs: number): void {
     this.shiftMs += byMs;
-    this.#service?.shiftClock(this.shiftMs);
+    for (const service of this.#services) service.shiftClock(this.shiftMs);
   }
 
   /** Gateways that send until they are stopped, or the run ends. */
@@ -160,8 +182,9 @@ export class Nemesis {
 
   /** Resolves when `holds` does, looked at again and again; false when it never did in time. */
   async until(holds: () => boolean | Promise<boolean>, boundMs: number): Promise<boolean> {
-    for (const endMs = performance.now() + boundMs; performance.now() < endMs; await pause(50)) {
+    for (const endMs = performance.now() + boundMs; performance.now() < endMs;) {
       if (await holds()) return true;
+      await pause(50);
     }
     return false;
   }
@@ -173,7 +196,9 @@ export class Nemesis {
       this.service.resume();
       await this.kill();
     }
+    await Promise.all(this.#services.map((service) => service.kill()));
     await this.ehr.down();
+    await this.surroundings.end();
     if (!keep) rmSync(this.folder, { recursive: true, force: true });
   }
 }

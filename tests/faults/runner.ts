@@ -42,7 +42,11 @@ export async function runFault(
   try {
     const before = await residentBytes(nemesis);
     await bounded(fault.run(nemesis), boundMs, 'the fault');
-    const evidence = await conclude(nemesis, before, problems);
+    const evidence = await conclude(nemesis, {
+      problems,
+      ...(before !== undefined && { before }),
+      ...(fault.drainMs !== undefined && { drainMs: fault.drainMs }),
+    });
     result = check(evidence);
     problems.push(...unpromised(nemesis, fault), ...surprises(fault, result));
   } catch (error) {

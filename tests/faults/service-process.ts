@@ -69,7 +69,7 @@ export class ServiceProcess {
     // once its output is read to the end, too
     const exited = once(child, 'close').then(([code, signal]) => {
       alive.delete(child);
-      return { code, signal } as Exit;
+      return { code: code as Exit['code'], signal: signal as Exit['signal'] };
     });
     const url = await Promise.race([output.listeningUrl(), exited]);
     if (typeof url === 'string') return new ServiceProcess(child, output, exited, url);

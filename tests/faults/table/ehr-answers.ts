@@ -99,14 +99,15 @@ const asksForPatience: Fault = {
   async run(nemesis) {
     const load = nemesis.load({ clients: 2 });
     await load.until(20);
-    const twoMinutesOn = new Date(Date.now() + nemesis.shiftMs + 120_000).toUTCString();
+    const twoMinutesOn = (): string => new Date(Date.now() + nemesis.shiftMs + 120_000).toUTCString();
     const rows = [
-      { retryAfter: '120', stepMs: 125_000, mustWait: true },
-      { retryAfter: twoMinutesOn, stepMs: 125_000, mustWait: true },
-      { retryAfter: 'soon', stepMs: 5_000, mustWait: false },
-      { retryAfter: String(10 * 365 * 86_400), stepMs: 3_700_000, mustWait: true },
-    ] as const;
-    for (const [index, { retryAfter, stepMs, mustWait }] of rows.entries()) {
+      { header: () => '120', stepMs: 125_000, mustWait: true },
+      { header: twoMinutesOn, stepMs: 125_000, mustWait: true },
+      { header: () => 'soon', stepMs: 5_000, mustWait: false },
+      { header: () => String(10 * 365 * 86_400), stepMs: 3_700_000, mustWait: true },
+    ];
+    for (const [index, { header, stepMs, mustWait }] of rows.entries()) {
+      const retryAfter = header();
       const answered = nemesis.ehr.untilFault();
       nemesis.ehr.plan({ do: 'answer', status: index % 2 === 0 ? 429 : 503, headers: { 'retry-after': retryAfter } });
       await load.until(1);
@@ -148,4 +149,32 @@ const down: Fault = {
   },
 };
 
-export const EHR_ANSWERS: readonly Fault[] = [failsHavingApplied, brokenAnswers, partialAnswers, racyCreates, slow, asksForPatience, down];
+const alters: Fault = {
+  name: 'ehr-alters',
+  title: 'EHR keeps weights without their decimals, and says 201',
+  environment: { STEELYARD_EHR_READBACK: '100' },
+  // by the nature of the fault; that it is noticed is claimed below
+  expected: { I6: 'invalid' },
+  async run(nemesis) {
+    const load = nemesis.load();
+    await load.until(10);
+    const withoutDecimals = (body: string): string => body.replaceAll(/("valueQuantity":\{"value":\d+)\.\d+/g, '$1');
+    nemesis.ehr.behave({ percent: 100, faults: [{ do: 'alter', alter: withoutDecimals }] });
+    await load.until(nemesis.pick(10, 500));
+    nemesis.ehr.behave();
+    await load.stop();
+    const noticed = await nemesis.until(() => nemesis.service.said.includes('"msg":"read-back differs"'), 30_000);
+    nemesis.claim('reading back raises an alarm', noticed);
+  },
+};
+
+export const EHR_ANSWERS: readonly Fault[] = [
+  failsHavingApplied,
+  brokenAnswers,
+  partialAnswers,
+  racyCreates,
+  slow,
+  asksForPatience,
+  down,
+  alters,
+];
