@@ -64,8 +64,13 @@ export class Nemesis {
     const folder = mkdtempSync(join(tmpdir(), `steelyard-fault-${fault.name}-`));
     const surroundings = (await fault.prepare?.(folder)) ?? { environment: {}, end: () => Promise.resolve() };
     const nemesis = new Nemesis(folder, ehr, surroundings, fault.environment, size, seed);
-    await nemesis.start();
-    return nemesis;
+    try {
+      await nemesis.start();
+      return nemesis;
+    } catch (error) {
+      await nemesis.end({ keep: true });
+      throw error;
+    }
   }
 
   /** The one for its size. */

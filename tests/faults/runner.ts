@@ -36,9 +36,21 @@ export async function runFault(
   const seconds = (): number => (performance.now() - begunMs) / 1000;
   const notTried = await fault.impossible?.();
   if (notTried !== undefined) return { fault, seed, notTried, problems: [], seconds: seconds() };
-  const nemesis = await Nemesis.begin(fault, size, seed);
   const problems: string[] = [];
   let result: CheckResult | undefined;
+  try {
+    const nemesis = await Nemesis.begin(fault, size, seed);
+    result = await runWith(nemesis, fault, boundMs, problems);
+    await nemesis.end({ keep: problems.length > 0 });
+    if (problems.length > 0) problems.push(`history in ${nemesis.folder}`);
+  } catch (error) {
+    problems.push(`it did not begin or end: ${messageOf(error)}`);
+  }
+  if (problems.length > 0) problems.push(`seed ${seed}`);
+  return { fault, seed, ...(result && { check: result }), problems, seconds: seconds() };
+}
+
+async function runWith(nemesis: Nemesis, fault: Fault, boundMs: number, problems: string[]): Promise<CheckResult | undefined> {
   try {
     const before = await residentBytes(nemesis);
     await bounded(fault.run(nemesis), boundMs, 'the fault');
@@ -47,16 +59,19 @@ export async function runFault(
       ...(before !== undefined && { before }),
       ...(fault.drainMs !== undefined && { drainMs: fault.drainMs }),
     });
-    result = check(evidence);
+    const result = check(evidence);
     problems.push(...unpromised(nemesis, fault), ...surprises(fault, result));
+    return result;
   } catch (error) {
-    problems.push(`the run broke off: ${error instanceof Error ? error.message : String(error)}`);
+    problems.push(`the run broke off: ${messageOf(error)}`);
+    return undefined;
+  } finally {
+    problems.push(...nemesis.claims.filter(({ holds }) => !holds).map(({ says }) => `it does not hold that ${says}`));
   }
-  problems.push(...nemesis.claims.filter(({ holds }) => !holds).map(({ says }) => `it does not hold that ${says}`));
-  const keep = problems.length > 0;
-  await nemesis.end({ keep });
-  if (keep) problems.push(`seed ${seed}; history in ${nemesis.folder}`);
-  return { fault, seed, ...(result && { check: result }), problems, seconds: seconds() };
+}
+
+function messageOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error);
 }
 
 function unpromised({ history }: Nemesis, { provokes = [] }: Fault): string[] {

@@ -35,7 +35,7 @@ export class NotStarted extends Error {
   readonly exit: Exit;
   readonly err: string;
   constructor(exit: Exit, err: string) {
-    super(`the service ended with ${exit.code ?? exit.signal ?? '?'} before it listened: ${err}`);
+    super(`the service ended with ${exit.code ?? exit.signal ?? '?'} before it listened: ${err.slice(0, 300)}`);
     this.exit = exit;
     this.err = err;
   }
