@@ -59,7 +59,7 @@ async function drain(nemesis: Nemesis, boundMs: number): Promise<void> {
     const asked = nemesis.ehr.requests;
     await nemesis.wait(250);
     // only when nothing is under way: what an item was claimed for must not look as if it had died
-    if (nemesis.ehr.requests === asked) nemesis.stepClock(DRAIN_STEP_MS);
+    if (nemesis.ehr.requests === asked && !nemesis.ehr.isApplyingLate) nemesis.stepClock(DRAIN_STEP_MS);
     return false;
   }, boundMs);
 }

@@ -5,7 +5,7 @@
 import type { AddressInfo } from 'node:net';
 import { createServer } from 'node:net';
 import { once } from 'node:events';
-import type { Fault, FaultSource } from '../../examples/receiver/faults.ts';
+import { FaultScript, type Fault, type FaultSource } from '../../examples/receiver/faults.ts';
 import { Memory, type Version } from '../../examples/receiver/memory.ts';
 import { startReceiver, type Receiver } from '../../examples/receiver/receiver.ts';
 import type { Random } from '../../examples/simulator/random.ts';
@@ -29,6 +29,8 @@ export class EhrStub implements FaultSource {
   readonly #port: number;
   readonly #options: EhrOptions;
   readonly #memory = new Memory();
+  readonly #script = new FaultScript([]);
+  #late = 0;
   #requests = 0;
   #receiver: Receiver | undefined;
   #misbehaviour: Misbehaviour = { percent: 0, faults: [] };
@@ -53,15 +55,26 @@ export class EhrStub implements FaultSource {
 
   /** For the next requests that they are aimed at, in this order. */
   plan(...faults: readonly Fault[]): void {
-    this.#receiver?.fail(...faults);
+    this.#script.add(faults);
   }
 
   next(kind: 'bundle' | 'search', body: string): Fault | undefined {
     this.#requests += 1;
+    const fault = this.#script.next(kind, body) ?? this.#drawn(kind, body);
+    if (fault?.do === 'delay') this.#late += 1;
+    return fault;
+  }
+
+  #drawn(kind: 'bundle' | 'search', body: string): Fault | undefined {
     const { random } = this.#options;
     const { percent, faults } = this.#misbehaviour;
     const possible = faults.filter(({ on = 'bundle', bodyHas = '' }) => on === kind && body.includes(bodyHas));
     return possible.length > 0 && random.whole(1, 100) <= percent ? possible[random.whole(0, possible.length - 1)] : undefined;
+  }
+
+  /** It has requests that it will apply later: no clock may be hurried meanwhile. */
+  get isApplyingLate(): boolean {
+    return this.#late > 0;
   }
 
   /** Resolves when the next faulty answer is under way, or is held back for good. */
@@ -89,6 +102,7 @@ export class EhrStub implements FaultSource {
   async up(): Promise<void> {
     const { random: _random, ...options } = this.#options;
     const onFault = (fault: Fault): void => {
+      if (fault.do === 'delay') this.#late -= 1;
       this.met.set(fault.do, (this.met.get(fault.do) ?? 0) + 1);
       for (const resolve of this.#onFault.splice(0)) resolve(fault);
     };

@@ -12,7 +12,7 @@ export interface HttpAnswer {
 }
 
 /** Longer than any answer of a service that is well; shorter than a gateway's patience. */
-const TIMEOUT_MS = 4_000;
+const TIMEOUT_MS = 8_000;
 
 export interface HttpCall {
   readonly method: string;
