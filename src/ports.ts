@@ -222,7 +222,7 @@ export interface OutboxStore {
   /**
    * Due items that are the first waiting of their person, oldest first, not leased by another. None
    * overtakes a waiting one that concerns the same Observation, whoever that one is filed for. A
-   * lease that ends later than one begun now would, or a due time beyond `LONGEST_WAIT_MS`, was
+   * lease that ends later than two begun now would, or a due time beyond `LONGEST_WAIT_MS`, was
    * written before the clock stepped back and counts as over.
    *
    * @param except items that the worker has in hand, whatever became of their leases

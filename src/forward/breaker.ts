@@ -117,6 +117,6 @@ function opensAtOnce(setback: Setback): boolean {
 }
 
 /** RFC 6585 section 4 and RFC 9110 section 15.6.4: these speak of the server, not of one request. */
-export function asksForPatience({ kind, status }: Setback): boolean {
+function asksForPatience({ kind, status }: Setback): boolean {
   return kind === 'transient' && (status === 429 || status === 503);
 }

@@ -34,6 +34,11 @@ export class ItemTroubles {
     return { failures: now.failures, isItsOwn: now.alone >= OFTEN };
   }
 
+  /** Items that failed and were not settled since, those that failed last, at most `limit`. */
+  lately(limit: number): readonly number[] {
+    return [...this.#items.keys()].slice(-limit);
+  }
+
   /** The EHR took the item, or refused it for good. */
   settled(item: number): void {
     this.#through += 1;

@@ -3,7 +3,7 @@
  * they never tell different stories.
  */
 import type { Clock, OutboxItem, OutboxStore } from '../ports.ts';
-import { asksForPatience, type Breaker } from './breaker.ts';
+import type { Breaker } from './breaker.ts';
 import type { Outcome, Sent, Setback } from './classify.ts';
 import { ConflictLimit } from './conflict-limit.ts';
 import type { Ehr } from './ehr-client.ts';
@@ -23,6 +23,12 @@ export interface SettlementOptions {
   readonly readBack: ReadBack;
 }
 
+/** Too Many Requests (RFC 6585 section 4) is never about one item. */
+const TOO_MANY = 429;
+
+/** More failing items than this are an EHR that is down, and then any item will do. */
+const MOST_AVOIDED = 100;
+
 export class Settlement {
   readonly #options: SettlementOptions;
   readonly #conflictLimit = new ConflictLimit();
@@ -30,6 +36,11 @@ export class Settlement {
 
   constructor(options: SettlementOptions) {
     this.#options = options;
+  }
+
+  /** Items that failed lately: whether the EHR is well is better asked with others. */
+  get failing(): readonly number[] {
+    return this.#troubles.lately(MOST_AVOIDED);
   }
 
   /** Throws what the store throws; the breaker has been told by then. */
@@ -90,7 +101,7 @@ export class Settlement {
   #tellBreaker(item: OutboxItem, setback: Setback, isItsOwn: boolean, nowMs: number): boolean {
     const { breaker } = this.#options;
     if (setback.kind === 'conflict') this.#breakerWorked(item);
-    else if (isItsOwn && !asksForPatience(setback)) breaker.undecided();
+    else if (isItsOwn && setback.status !== TOO_MANY) breaker.undecided();
     else return breaker.failed(item.number, setback, nowMs);
     return false;
   }

@@ -96,19 +96,34 @@ export class ForwardWorker {
 
   /** Begins as many due items as there is room for; returns how many. */
   async #beginDue(): Promise<number> {
-    const { outbox, clock, leaseMs, log } = this.#options;
+    const { clock, log } = this.#options;
     const nowMs = clock.nowMs();
     const room = this.#breaker.room(this.#inFlight.size, nowMs);
     if (room === 0) return 0;
     try {
-      // a lease that ran out on a clock which was set must not start a second attempt beside the first
-      const items = await outbox.claim(nowMs, leaseMs, room, [...this.#inFlight.keys()]);
+      const items = await this.#claim(nowMs, room);
       for (const item of items) this.#begin(item);
       return items.length;
     } catch (error) {
       log.error({ error: nameOf(error) }, 'the outbox cannot be read now');
       return 0;
     }
+  }
+
+  /**
+   * Never what is in hand: a lease that ran out on a clock which was set must not start a second
+   * attempt beside the first. A probe is made with an item that did not fail lately, if there is one,
+   * so that one which always fails does not speak for all.
+   */
+  async #claim(nowMs: number, room: number): Promise<readonly OutboxItem[]> {
+    const { outbox, leaseMs } = this.#options;
+    const inHand = [...this.#inFlight.keys()];
+    const { failing } = this.#settlement;
+    if (!this.#breaker.isClosed && failing.length > 0) {
+      const fresh = await outbox.claim(nowMs, leaseMs, room, [...inHand, ...failing]);
+      if (fresh.length > 0) return fresh;
+    }
+    return outbox.claim(nowMs, leaseMs, room, inHand);
   }
 
   #begin(item: OutboxItem): void {

@@ -13,7 +13,7 @@ type Db = Kysely<StoreSchema>;
 type Items = ExpressionBuilder<StoreSchema, 'outbox_item'>;
 
 /** No worker leases an item for longer: a lease must outlast a few calls of seconds each. */
-const LONGEST_LEASE_MS = 3_600_000;
+const LONGEST_LEASE_MS = 1_800_000;
 
 /** Files an item behind all others; returns its number, which is never used again. */
 export async function enqueue(db: Db, { person, resources, concerns, queuedAt }: NewOutboxItem): Promise<number> {
@@ -133,12 +133,13 @@ export async function discard(db: Db, number: number, reason: string, nowMs: num
 }
 
 /**
- * No worker has the item, or the one that had it is gone. A lease that ends beyond `leaseMs` from
- * now was given before the clock stepped back, and is not waited for.
+ * No worker has the item, or the one that had it is gone. A lease that ends later than two begun now
+ * would was given before the clock stepped back, and is not waited for; one lease more than can be,
+ * since clocks are set back by moments all the time.
  */
 export function isUnleased(nowMs: number, leaseMs: number) {
   return (eb: Items) =>
-    eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs), eb('leased_until_ms', '>', nowMs + leaseMs)]);
+    eb.or([eb('leased_until_ms', 'is', null), eb('leased_until_ms', '<=', nowMs), eb('leased_until_ms', '>', nowMs + 2 * leaseMs)]);
 }
 
 /** The item as the claim that got `tries` knows it; any when none is given, as when a person decides. */

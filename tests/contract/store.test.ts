@@ -4,6 +4,8 @@ import { STORE_FACTORIES } from './store-factories.ts';
 import { durabilitySuite } from './suites/durability.ts';
 import { groupCommitSuite } from './suites/group-commit.ts';
 import { observationSearchSuite } from './suites/observation-search.ts';
+import { outboxClaimsSuite } from './suites/outbox-claims.ts';
+import { outboxRestoreSuite } from './suites/outbox-restore.ts';
 import { outboxSuite } from './suites/outbox.ts';
 import { outboxParkingSuite } from './suites/outbox-parking.ts';
 import { pagingSuite } from './suites/paging.ts';
@@ -20,5 +22,7 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   groupCommitSuite(factory);
   durabilitySuite(factory);
   outboxSuite(factory);
+  outboxClaimsSuite(factory);
+  outboxRestoreSuite(factory);
   outboxParkingSuite(factory);
 });

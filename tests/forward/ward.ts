@@ -22,11 +22,15 @@ export interface Ward {
   readonly clock: { nowMs(): number; advance(ms: number): void };
   /** `sent 1`, `postponed 2 unclear`, `parked 3`, in the order in which the rows said so. */
   readonly events: string[];
+  /** `altered 1 value unit`, `late 2`, `read-back same`, `breaker open`, in order. */
+  readonly notices: string[];
   readonly logged: { readonly level: string; readonly fields: ForwardLogFields; readonly message: string }[];
   /** Starts one more worker on the same store. */
   forward(options?: Partial<ForwardWorkerOptions> & { readonly timeoutMs?: number; readonly url?: string }): ForwardWorker;
   /** Resolves when so many events have come in all. */
   untilEvents(count: number): Promise<void>;
+  /** Resolves when this notice has come so often in all. */
+  untilNotice(notice: string, times?: number): Promise<void>;
   item(number: number): Promise<OutboxItem>;
   close(): Promise<void>;
 }
@@ -37,15 +41,20 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
   const store = await openSqliteStore(':memory:', { clock });
   const receiver = await startReceiver({ port: 0, ...options });
   const events: string[] = [];
-  const waiting: { readonly count: number; readonly resolve: () => void }[] = [];
+  const notices: string[] = [];
+  const waiting: { readonly isDone: () => boolean; readonly resolve: () => void }[] = [];
   const logged: Ward['logged'] = [];
   const workers: ForwardWorker[] = [];
   const clients: EhrClient[] = [];
 
-  const record = (event: string): void => {
-    events.push(event);
-    for (const { count, resolve } of waiting) if (events.length >= count) resolve();
+  const recordIn = (list: string[], event: string): void => {
+    list.push(event);
+    for (const { isDone, resolve } of waiting) if (isDone()) resolve();
   };
+  const record = (event: string): void => recordIn(events, event);
+  const notice = (event: string): void => recordIn(notices, event);
+  const until = (isDone: () => boolean): Promise<void> =>
+    isDone() ? Promise.resolve() : new Promise((resolve) => waiting.push({ isDone, resolve }));
   const logAt = (level: string) => (fields: ForwardLogFields, message: string) => void logged.push({ level, fields, message });
 
   return {
@@ -53,6 +62,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
     receiver,
     clock,
     events,
+    notices,
     logged,
     forward({ timeoutMs = 2_000, url = receiver.url, ...workerOptions } = {}) {
       const ehr = new EhrClient({ baseUrl: url, timeoutMs });
@@ -68,6 +78,10 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
           sent: ({ number }) => record(`sent ${number}`),
           postponed: ({ number }, kind) => record(`postponed ${number} ${kind}`),
           parked: ({ number }) => record(`parked ${number}`),
+          altered: ({ number }, elements) => notice(`altered ${number} ${elements.join(' ')}`),
+          late: ({ number }) => notice(`late ${number}`),
+          breaker: (state) => notice(`breaker ${state}`),
+          readBack: (result) => notice(`read-back ${result}`),
         },
         pollMs: 60_000,
         ...workerOptions,
@@ -76,7 +90,8 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
       worker.start();
       return worker;
     },
-    untilEvents: (count) => (events.length >= count ? Promise.resolve() : new Promise((resolve) => waiting.push({ count, resolve }))),
+    untilEvents: (count) => until(() => events.length >= count),
+    untilNotice: (wanted, times = 1) => until(() => notices.filter((one) => one === wanted).length >= times),
     async item(number) {
       const item = (await store.outbox.list({ limit: 1000 })).find((one) => one.number === number);
       if (item === undefined) throw new RangeError(`there is no outbox item ${number}`);
