@@ -1,5 +1,6 @@
 /** The end of every run: calm, drain, a last look at its health, a graceful stop, and the evidence. */
 import { openStore } from '../../src/open-store.ts';
+import { auditChainOf } from './audit-chain.ts';
 import { evidenceAtEhr, evidenceInStore, type Evidence } from './evidence.ts';
 import type { Nemesis } from './nemesis.ts';
 
@@ -37,6 +38,7 @@ export async function conclude(
   const after = residentIn(metrics);
   const code = await nemesis.stop();
   if (code !== 0) problems.push(`a graceful stop ended with ${code ?? 'nothing'}`);
+  const auditChain = await auditChainOf(nemesis.database);
   const store = await openStore(nemesis.database, { clock: { nowMs: () => Date.now() + nemesis.shiftMs }, exclusive: false });
   try {
     return {
@@ -45,6 +47,7 @@ export async function conclude(
       received: evidenceAtEhr(nemesis.ehr.resources()),
       said: [...nemesis.said.map((text) => ({ where: 'the log', text })), { where: 'metrics', text: metrics }],
       health,
+      ...(auditChain !== undefined && { auditChain }),
       ...(before !== undefined && after !== undefined && { memory: { before, after } }),
     };
   } finally {
