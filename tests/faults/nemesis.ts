@@ -53,6 +53,8 @@ export class Nemesis {
       STEELYARD_DATABASE: join(folder, 'ward.db'),
       STEELYARD_EHR_URL: ehr.url,
       STEELYARD_LOG_LEVEL: 'debug',
+      // all gateways of a run share one address
+      STEELYARD_RATE_LIMIT: '1000000',
       ...environment,
       ...surroundings.environment,
     };
