@@ -34,6 +34,8 @@ export interface CheckResult {
   readonly lost: number;
   /** Identities that the EHR holds more than once. */
   readonly doubled: number;
+  /** Resident memory in bytes; reported, not judged: one machine's figure says nothing of another's. */
+  readonly memory?: Evidence['memory'];
 }
 
 export function check(evidence: Evidence): CheckResult {
@@ -58,6 +60,7 @@ export function check(evidence: Evidence): CheckResult {
     acknowledged: acknowledged.size,
     lost: lostReadings(evidence).size,
     doubled: doubledAtEhr(evidence).length,
+    ...(evidence.memory && { memory: evidence.memory }),
   };
 }
 

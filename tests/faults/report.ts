@@ -21,11 +21,11 @@ export function report(results: readonly FaultResult[]): string {
 
 function table(results: readonly FaultResult[]): string {
   const rows = new Table({
-    head: ['fault', 'acknowledged', 'lost', 'doubled', ...NAMES, 'came out'],
+    head: ['fault', 'acknowledged', 'lost', 'doubled', ...NAMES, 'MB before, after', 'came out'],
     style: { head: [], border: [], compact: true },
   });
   for (const { fault, check, notTried, problems, seconds } of results) {
-    if (notTried !== undefined) rows.push([fault.title, { colSpan: NAMES.length + 3, content: `not tried: ${notTried}` }, '-']);
+    if (notTried !== undefined) rows.push([fault.title, { colSpan: NAMES.length + 4, content: `not tried: ${notTried}` }, '-']);
     else {
       const verdicts = NAMES.map((name) => (check ? SIGNS[check.verdicts[name].verdict] : '?'));
       const counts = check ? [check.acknowledged, check.lost, check.doubled] : ['?', '?', '?'];
@@ -33,9 +33,15 @@ function table(results: readonly FaultResult[]): string {
         fault.title,
         ...counts,
         ...verdicts,
+        megabytes(check),
         `${problems.length === 0 ? 'as it ought to' : 'NOT as it ought to'}, ${seconds.toFixed(0)} s`,
       ]);
     }
   }
   return rows.toString();
+}
+
+function megabytes(check: CheckResult | undefined): string {
+  const { memory } = check ?? {};
+  return memory === undefined ? '' : `${Math.round(memory.before / 1e6)}, ${Math.round(memory.after / 1e6)}`;
 }
