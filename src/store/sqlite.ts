@@ -15,6 +15,7 @@ import { migrate } from './migrator.ts';
 import { createPrivately } from './private-file.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlStore } from './sql-store.ts';
+import { refuseDamaged } from './sqlite-damage.ts';
 import { ImmediateSqliteDialect } from './sqlite-dialect.ts';
 import { lockStore } from './store-lock.ts';
 import { StoreNotOpened } from './store-not-opened.ts';
@@ -54,6 +55,7 @@ export async function openSqliteStore(path: string, options: SqliteOptions): Pro
     createPrivately(file);
     if (options.exclusive ?? true) toRelease.push(lockStore(file));
     const writer = connect(false);
+    if (options.exclusive ?? true) refuseDamaged(writer);
     const mode = writer.pragma('journal_mode = WAL', { simple: true });
     if (mode !== 'wal') throw new Error(`this file system does not allow the write-ahead log (journal mode ${String(mode)})`);
     writer.pragma(`synchronous = ${isPassing ? 'OFF' : 'FULL'}`);

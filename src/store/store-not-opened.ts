@@ -1,5 +1,5 @@
 /** Why a store could not be opened, in words for the person who starts the service. */
-export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'unreachable' | 'encoding' | 'unusable';
+export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'damaged' | 'unreachable' | 'encoding' | 'unusable';
 
 const WORDS: Readonly<Record<NotOpenedReason, string>> = {
   'in-use': 'another running process has this store open; stop it first, or give this one a store of its own',
@@ -11,6 +11,8 @@ const WORDS: Readonly<Record<NotOpenedReason, string>> = {
   encoding: 'the database keeps texts in another encoding than UTF8; make one with encoding UTF8',
   unusable:
     'this store cannot be opened; see that the folder of its file exists and may be written to, or that the user may make tables in its database, and that what is there is a Steelyard store',
+  damaged:
+    'this store is damaged, so that it could answer with wrong numbers; keep the file for whoever looks into it, and restore a backup',
 };
 
 export class StoreNotOpened extends Error {

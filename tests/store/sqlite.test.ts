@@ -1,5 +1,5 @@
 /** What is particular to the embedded store: its files, its lock, its refusals. */
-import { mkdtempSync, readdirSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { mkdtempSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -84,6 +84,17 @@ describe('opening', () => {
     prepare();
     for (let attempt = 0; attempt < 2; attempt += 1)
       await expect(open()).rejects.toMatchObject({ name: 'StoreNotOpened', reason: 'unusable' });
+  });
+
+  test.each([2, 5, 9, 14])('a file whose page %i is overwritten is refused as damaged, before anything is served', async (page) => {
+    const store = await open();
+    for (let count = 0; count < 40; count += 1) await putWeight(store, `a${count}`);
+    await store.close();
+    const bytes = readFileSync(path);
+    bytes.fill(0xa5, (page - 1) * 4096, (page - 1) * 4096 + 512);
+    writeFileSync(path, bytes);
+    for (let attempt = 0; attempt < 2; attempt += 1)
+      await expect(open()).rejects.toMatchObject({ name: 'StoreNotOpened', reason: 'damaged' });
   });
 
   test('opening again applies no migration twice', async () => {

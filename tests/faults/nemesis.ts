@@ -1,0 +1,211 @@
+/**
+ * What a fault works with: one service on one store, one EHR, gateways, dice, and the service's clock.
+ * It also keeps what the fault claims beyond the invariants.
+ */
+import { mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { setTimeout as pause } from 'node:timers/promises';
+import { seededRandom, type Random } from '../../examples/simulator/random.ts';
+import { EhrStub } from './ehr-stub.ts';
+import type { Fault, Size, Surroundings } from './fault.ts';
+import { httpCall, recordedCall, type HttpAnswer, type HttpCall } from './gateway-call.ts';
+import { observationText } from './gateway-plan.ts';
+import { Gateways, type GatewaysOptions } from './gateways.ts';
+import { History, type CallLine, type SentReading } from './history.ts';
+import { ServiceProcess, type LaunchOptions } from './service-process.ts';
+
+export interface Claim {
+  readonly says: string;
+  readonly holds: boolean;
+}
+
+export class Nemesis {
+  readonly size: Size;
+  readonly random: Random;
+  readonly ehr: EhrStub;
+  readonly history: History;
+  readonly claims: Claim[] = [];
+  readonly folder: string;
+  readonly surroundings: Surroundings;
+  shiftMs = 0;
+  #service: ServiceProcess | undefined;
+  #port = '0';
+  readonly #environment: Readonly<Record<string, string>>;
+  readonly #gateways: Gateways[] = [];
+  readonly #services: ServiceProcess[] = [];
+
+  private constructor(
+    folder: string,
+    ehr: EhrStub,
+    surroundings: Surroundings,
+    environment: Fault['environment'],
+    size: Size,
+    seed: number,
+  ) {
+    this.surroundings = surroundings;
+    this.folder = folder;
+    this.ehr = ehr;
+    this.size = size;
+    this.random = seededRandom(seed);
+    this.history = new History(join(folder, 'history.jsonl'));
+    this.#environment = {
+      STEELYARD_DATABASE: join(folder, 'ward.db'),
+      STEELYARD_EHR_URL: ehr.url,
+      STEELYARD_LOG_LEVEL: 'debug',
+      // all gateways of a run share one address
+      STEELYARD_RATE_LIMIT: '1000000',
+      ...environment,
+      ...surroundings.environment,
+    };
+  }
+
+  static async begin(fault: Fault, size: Size, seed: number): Promise<Nemesis> {
+    // by default its conditional creates protect from nothing, so that only we do
+    const ehr = await EhrStub.start({ random: seededRandom(seed).branch(1), forgetsAfter: 0, ...fault.ehr });
+    const folder = mkdtempSync(join(tmpdir(), `steelyard-fault-${fault.name}-`));
+    const surroundings = (await fault.prepare?.(folder)) ?? { environment: {}, end: () => Promise.resolve() };
+    const nemesis = new Nemesis(folder, ehr, surroundings, fault.environment, size, seed);
+    try {
+      await nemesis.start();
+      return nemesis;
+    } catch (error) {
+      await nemesis.end({ keep: true });
+      throw error;
+    }
+  }
+
+  /** The one for its size. */
+  pick<Value>(short: Value, long: Value): Value {
+    return this.size === 'short' ? short : long;
+  }
+
+  get service(): ServiceProcess {
+    if (this.#service === undefined) throw new Error('no service is running');
+    return this.#service;
+  }
+
+  get database(): string {
+    return this.#environment['STEELYARD_DATABASE'] as string;
+  }
+
+  /** Starts the service on its store and, from the second time on, on its port. */
+  async start(options: Partial<LaunchOptions> = {}): Promise<void> {
+    const environment = { ...this.#environment, STEELYARD_PORT: this.#port, ...options.environment };
+    this.#service = await ServiceProcess.launch({ shiftMs: this.shiftMs, ...options, environment });
+    this.#services.push(this.#service);
+    this.#port = new URL(this.#service.url).port;
+  }
+
+  /** Starts a second service beside the first; the caller ends it. Throws NotStarted. */
+  async another(environment: Readonly<Record<string, string>> = {}, options: Partial<LaunchOptions> = {}): Promise<ServiceProcess> {
+    const service = await ServiceProcess.launch({
+      shiftMs: this.shiftMs,
+      ...options,
+      environment: { ...this.#environment, ...environment },
+    });
+    this.#services.push(service);
+    return service;
+  }
+
+  /** All that any service of this run ever said. */
+  get said(): readonly string[] {
+    return this.#services.map(({ said }) => said);
+  }
+
+  async kill(): Promise<void> {
+    await this.#ended((service) => service.kill());
+  }
+
+  /** SIGTERM; the exit code. */
+  async stop(): Promise<number | string | null> {
+    return this.#ended((service) => service.stop());
+  }
+
+  async #ended<Result>(end: (service: ServiceProcess) => Promise<Result>): Promise<Result> {
+    const result = await end(this.service);
+    this.#service = undefined;
+    return result;
+  }
+
+  get isRunning(): boolean {
+    return this.#service !== undefined;
+  }
+
+  /** Steps the service's clock, by so much from where it is. */
+  stepClock(byMs: number): void {
+    this.shiftMs += byMs;
+    for (const service of this.#services) service.shiftClock(this.shiftMs);
+  }
+
+  /** Gateways that send until they are stopped, or the run ends. */
+  load(options: Partial<Pick<GatewaysOptions, 'clients' | 'paceMs' | 'name' | 'url'>> = {}): Gateways {
+    const gateways = new Gateways({
+      url: () => `http://127.0.0.1:${this.#port}`,
+      history: this.history,
+      random: this.random.branch(100 + this.#gateways.length),
+      clients: 4,
+      paceMs: 15,
+      name: `g${this.#gateways.length}-`,
+      ...options,
+    });
+    this.#gateways.push(gateways);
+    return gateways;
+  }
+
+  get loads(): readonly Gateways[] {
+    return this.#gateways;
+  }
+
+  /** One reading sent on its own; undefined when no answer came. */
+  tell(reading: SentReading): Promise<HttpAnswer | undefined> {
+    return this.record({ method: 'POST', client: -1, readings: [reading] }, '/fhir/Observation', { body: observationText(reading) });
+  }
+
+  /** One call to the service, with its lines in the history. */
+  record(line: Omit<CallLine, 'at' | 'n'>, path: string, call: Omit<HttpCall, 'method'>): Promise<HttpAnswer | undefined> {
+    return recordedCall(this.history, `${this.service.url}${path}`, line, call);
+  }
+
+  get(path: string, service = this.service): Promise<HttpAnswer> {
+    return httpCall(`${service.url}${path}`, { method: 'GET' });
+  }
+
+  /** A figure of `/metrics`, all label sets together. */
+  async metric(name: string): Promise<number> {
+    const { body } = await this.get('/metrics');
+    const lines = body.split('\n').filter((line) => line.startsWith(`${name} `) || line.startsWith(`${name}{`));
+    return lines.reduce((sum, line) => sum + Number(line.slice(line.lastIndexOf(' ') + 1)), 0);
+  }
+
+  /** What the fault says must be so, beyond the invariants. */
+  claim(says: string, holds: boolean): void {
+    this.claims.push({ says, holds });
+  }
+
+  async wait(fromMs: number, toMs = fromMs): Promise<void> {
+    await pause(this.random.whole(fromMs, toMs));
+  }
+
+  /** Resolves when `holds` does, looked at again and again; false when it never did in time. */
+  async until(holds: () => boolean | Promise<boolean>, boundMs: number): Promise<boolean> {
+    for (const endMs = performance.now() + boundMs; performance.now() < endMs;) {
+      if (await holds()) return true;
+      await pause(50);
+    }
+    return false;
+  }
+
+  /** Ends everything that was started; the folder stays when it is needed as evidence. */
+  async end({ keep }: { readonly keep: boolean }): Promise<void> {
+    this.history.flush();
+    if (this.isRunning) {
+      this.service.resume();
+      await this.kill();
+    }
+    await Promise.all(this.#services.map((service) => service.kill()));
+    await this.ehr.down();
+    await this.surroundings.end();
+    if (!keep) rmSync(this.folder, { recursive: true, force: true });
+  }
+}

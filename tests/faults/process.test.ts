@@ -1,0 +1,4 @@
+import { testFaults } from './fault-tests.ts';
+import { KILLS } from './table/kills.ts';
+
+testFaults(KILLS);

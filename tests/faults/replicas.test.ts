@@ -1,0 +1,4 @@
+import { testFaults } from './fault-tests.ts';
+import { REPLICAS } from './table/replicas.ts';
+
+testFaults(REPLICAS);

@@ -1,0 +1,23 @@
+/** Every fault, in the order in which they are tried. */
+import type { Fault } from '../fault.ts';
+import { CALM } from './calm.ts';
+import { CLOCKS } from './clocks.ts';
+import { EHR_ANSWERS } from './ehr-answers.ts';
+import { KILLS } from './kills.ts';
+import { MIXED } from './mixed.ts';
+import { REPLICAS } from './replicas.ts';
+import { SENDERS } from './senders.ts';
+import { STORE_FAULTS } from './store-faults.ts';
+import { TOKENS } from './tokens.ts';
+
+export const FAULTS: readonly Fault[] = [
+  CALM,
+  ...KILLS,
+  ...STORE_FAULTS,
+  ...EHR_ANSWERS,
+  ...CLOCKS,
+  ...SENDERS,
+  ...TOKENS,
+  ...REPLICAS,
+  MIXED,
+];
