@@ -2,9 +2,8 @@
  * `steelyard audit`: whether the chain of audit events is whole, and where it ends now. Opens the store
  * only to read, beside a running service too.
  */
-import { existsSync } from 'node:fs';
 import { loadConfig } from '../config.ts';
-import { openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
+import { mayExist, nameOfStore, openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type AuditFault, type AuditPlace, type AuditReader, type AuditVerdict } from '../ports.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
@@ -72,7 +71,8 @@ function placeIn(text: string): AuditPlace {
 
 async function withAudit<Result>(use: (audit: AuditReader) => Promise<Result>): Promise<Result> {
   const { database } = loadConfig(process.env);
-  if (!existsSync(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
+  if (!mayExist(database))
+    throw new CommandFailed(`There is no store at ${printable(nameOfStore(database))}; STEELYARD_DATABASE says where it is.`);
   try {
     const store = await openStoreReadOnly(database, { busyTimeoutMs: BUSY_TIMEOUT_MS });
     try {

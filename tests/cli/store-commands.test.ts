@@ -3,7 +3,7 @@ import { join } from 'node:path';
 import { describe, expect, test } from 'vitest';
 import { openStore } from '../../src/open-store.ts';
 import { MIGRATIONS } from '../../src/store/migrations/all.ts';
-import { putWeight } from '../contract/store-samples.ts';
+import { outboxItem, putWeight } from '../contract/store-samples.ts';
 import { sharedPostgres } from '../postgres-setup.ts';
 import { passingFolder, steelyard, writeIn } from './command.ts';
 
@@ -88,5 +88,33 @@ describe('steelyard copy', () => {
     expect(stderr).toContain(sentence);
     expect(exitCode).toBe(2);
     expect(existsSync('to.db')).toBe(false);
+  });
+});
+
+describe('on PostgreSQL', () => {
+  test('audit, outbox, purge and hold work as on a file, and name no user or password', async () => {
+    const database = await emptyDatabase();
+    const store = await openStore(database, { clock });
+    await putWeight(store, 'w1');
+    const number = await store.write((tx) => tx.enqueue(outboxItem('Patient/wren-alder', ['w1'])));
+    await store.outbox.park(number, 'HTTP 422');
+    const env = { STEELYARD_DATABASE: database };
+    const commands: readonly (readonly [readonly string[], RegExp])[] = [
+      [['audit', 'verify'], /^1 event is as it was written/],
+      [['audit', 'head'], /^1:[0-9a-f]{64}$/m],
+      [['outbox', 'list'], /0 waiting, 1 parked in postgres:\/\/127\.0\.0\.1/],
+      [['outbox', 'retry', '--all', '--dry-run'], new RegExp(`\\b${number}\\b`)],
+      [['outbox', 'retry', '--all'], /waits to be sent again/],
+      [['outbox', 'distrust'], /^1 waiting or parked item is looked up/],
+      [['hold', 'add', 'Patient/wren-alder', '--reason', 'court order 12'], /removed until the hold is released/],
+      [['hold', 'list'], /1 on hold/],
+      [['purge', '--refusals', '90', '--outbox', '30', '--people', '30', '--audit', '3000'], /left alone: 1 on hold/],
+    ];
+    for (const [args, said] of commands) {
+      const { exitCode, stdout, stderr } = await steelyard(args, { env });
+      expect([args.join(' '), exitCode, stdout, stderr]).toEqual([args.join(' '), 0, expect.stringMatching(said), '']);
+      expect(stdout).not.toContain(passwordIn(database));
+    }
+    await store.close();
   });
 });
