@@ -69,8 +69,9 @@ describe('a service with a login', () => {
     expect([new Set(guarded.statuses), authorization.requests.length]).toEqual([new Set([200]), 1]);
 
     const metrics = (await send(port, 'GET', '/metrics')).text;
-    expect(Number(/^steelyard_ehr_certificate_days_left (\S+)$/m.exec(metrics)?.[1])).toBeGreaterThan(30_000);
-    expect(Math.abs(Number(/^steelyard_ehr_clock_ahead_seconds (\S+)$/m.exec(metrics)?.[1]))).toBeLessThan(10);
+    const certificateEnds = Number(/^steelyard_expiry_timestamp_seconds\{what="ehr-certificate"\} (\S+)$/m.exec(metrics)?.[1]);
+    expect(certificateEnds - Date.now() / 1000).toBeGreaterThan(30_000 * 86_400);
+    expect(Math.abs(Number(/^steelyard_ehr_clock_difference_seconds (\S+)$/m.exec(metrics)?.[1]))).toBeLessThan(10);
     const assertion = authorization.requests[0]?.get('client_assertion') ?? 'none';
     const outside = lines.join('\n') + metrics;
     const secrets = [assertion, String(pair.privateKey.d), 'Bearer'];
@@ -83,7 +84,7 @@ describe('a service with a login', () => {
     );
     closing.push(() => running.stop());
     const { text } = await send(Number(new URL(running.url).port), 'GET', '/metrics');
-    expect(text).not.toMatch(/^steelyard_ehr_(certificate|clock)_/m);
+    expect(text).not.toMatch(/^steelyard_(expiry|ehr_clock)_/m);
   });
 });
 

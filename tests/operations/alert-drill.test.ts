@@ -47,7 +47,7 @@ describe('readings on their way', () => {
     const service = await startRunning({ receiver: { faults } });
     const watcher = watch(service);
     await service.weigh('70.0');
-    await until(() => service.logged().some(({ msg }) => msg === 'postponed'));
+    await until(() => service.logged().some(({ kind }) => kind === 'transient'));
     await watcher.isQuiet('SteelyardReadingsUnsent');
     service.clock.advance(301_000);
     await watcher.fires('SteelyardReadingsUnsent');

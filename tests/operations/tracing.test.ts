@@ -83,7 +83,7 @@ describe('a reading', () => {
       receiver: { faults: [{ do: 'answer', status: 503 }] },
     });
     await service.weigh('70.0', { headers: { traceparent: `00-${TRACE}-${GATEWAY_SPAN}-01` } });
-    await until(() => service.logged().some(({ msg }) => msg === 'postponed'));
+    await until(() => service.logged().some(({ kind }) => kind === 'transient'));
     service.clock.advance(600_000);
     await until(() => service.logged().some(({ msg }) => msg === 'forwarded'));
     await service.running.stop();

@@ -112,8 +112,7 @@ const asksForPatience: Fault = {
       nemesis.ehr.plan({ do: 'answer', status: index % 2 === 0 ? 429 : 503, headers: { 'retry-after': retryAfter } });
       await load.until(1);
       await answered;
-      await nemesis.wait(300); // others were under way
-      const asked = nemesis.ehr.requests;
+      const asked = await onceOthersAreDone(nemesis);
       await load.until(10);
       await nemesis.wait(1_200);
       if (mustWait) nemesis.claim(`nothing is sent before Retry-After: ${retryAfter} is over, or an hour`, nemesis.ehr.requests === asked);
@@ -125,6 +124,16 @@ const asksForPatience: Fault = {
     nemesis.claim('nothing is parked for it', (await nemesis.metric('steelyard_outbox_parked')) === 0);
   },
 };
+
+/** Attempts that were under way have a call or two to make; returns the number of calls once it stands still. */
+async function onceOthersAreDone(nemesis: Nemesis): Promise<number> {
+  for (let looks = 0; looks < 20; looks += 1) {
+    const before = nemesis.ehr.requests;
+    await nemesis.wait(800);
+    if (nemesis.ehr.requests === before) break;
+  }
+  return nemesis.ehr.requests;
+}
 
 const down: Fault = {
   name: 'ehr-down',

@@ -88,7 +88,8 @@ const twoProcesses: Fault = {
     }
     await load.until(20);
     await load.stop();
-    nemesis.claim('the first served all the while', load.silences === 0 && !load.statuses.has(503));
+    // a 503 on a machine that is busy starting processes is an answer; silence is none
+    nemesis.claim('the first served all the while', load.silences === 0);
   },
 };
 
