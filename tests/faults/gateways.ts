@@ -31,9 +31,6 @@ const isSettled = ({ status }: { readonly status: number }): boolean => status >
 
 export class Gateways {
   acknowledged = 0;
-  silences = 0;
-  /** How often each status was answered. */
-  readonly statuses = new Map<number, number>();
   readonly #options: Required<GatewaysOptions>;
   readonly #places = new Map<string, string>();
   readonly #waiting: { readonly count: number; readonly resolve: () => void }[] = [];
@@ -110,15 +107,12 @@ export class Gateways {
   ): Promise<HttpAnswer | undefined> {
     const { history, url } = this.#options;
     const answer = await recordedCall(history, `${url(line.client)}${path}`, line, call);
-    if (answer === undefined) this.silences += 1;
-    else this.#note(answer, line.readings);
+    if (answer !== undefined) this.#note(answer, line.readings);
     return answer;
   }
 
   #note(answer: HttpAnswer, readings: readonly SentReading[]): void {
-    const { status } = answer;
     const answers = readingAnswers(answer, readings.length);
-    this.statuses.set(status, (this.statuses.get(status) ?? 0) + 1);
     for (const [place, reading] of readings.entries()) {
       const { status: own = 0, id } = answers[place] ?? {};
       if (id !== undefined) this.#places.set(reading.identifier, id);

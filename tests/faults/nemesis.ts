@@ -15,6 +15,10 @@ import { Gateways, type GatewaysOptions } from './gateways.ts';
 import { History, type CallLine, type SentReading } from './history.ts';
 import { ServiceProcess, type LaunchOptions } from './service-process.ts';
 
+/** On a machine that is short of everything, a service may well be busy for a while. */
+const MOST_TRIES = 100;
+const RETRY_MS = 100;
+
 export interface Claim {
   readonly says: string;
   readonly holds: boolean;
@@ -157,18 +161,39 @@ export class Nemesis {
     return this.#gateways;
   }
 
-  /** One reading sent on its own; undefined when no answer came. */
+  /** One reading sent on its own, until it is answered; undefined when it never was. */
   tell(reading: SentReading): Promise<HttpAnswer | undefined> {
     return this.record({ method: 'POST', client: -1, readings: [reading] }, '/fhir/Observation', { body: observationText(reading) });
   }
 
-  /** One call to the service, with its lines in the history. */
-  record(line: Omit<CallLine, 'at' | 'n'>, path: string, call: Omit<HttpCall, 'method'>): Promise<HttpAnswer | undefined> {
-    return recordedCall(this.history, `${this.service.url}${path}`, line, call);
+  /** One call to the service, with its lines in the history, again as long as the answer is "not now" or none. */
+  async record(line: Omit<CallLine, 'at' | 'n'>, path: string, call: Omit<HttpCall, 'method'>): Promise<HttpAnswer | undefined> {
+    return this.#patiently(() => recordedCall(this.history, `${this.service.url}${path}`, line, call));
   }
 
+  async #patiently<Answer extends HttpAnswer | undefined>(ask: () => Promise<Answer>): Promise<Answer> {
+    let answer = await ask();
+    for (let tries = 1; tries < MOST_TRIES && (answer === undefined || [429, 503].includes(answer.status)); tries += 1) {
+      await pause(RETRY_MS);
+      answer = await ask();
+    }
+    return answer;
+  }
+
+  /** How many calls ended with their connection. One that nobody waited for any longer is none of them. */
+  get cutOff(): number {
+    return this.history.lines.filter((line) => line.at === 'silence' && line.cause !== 'timeout').length;
+  }
+
+  /** How many answers said that the store cannot take anything now; being busy is another matter. */
+  get storeRefusals(): number {
+    return this.history.lines.filter((line) => line.at === 'answer' && line.body.includes('transport-store-unavailable')).length;
+  }
+
+  /** What is asked of health is answered as it is; all else is asked again while the answer is "not now". */
   get(path: string, service = this.service): Promise<HttpAnswer> {
-    return httpCall(`${service.url}${path}`, { method: 'GET' });
+    const ask = (): Promise<HttpAnswer> => httpCall(`${service.url}${path}`, { method: 'GET' });
+    return path.startsWith('/fhir') ? this.#patiently(ask) : ask();
   }
 
   /** A figure of `/metrics`, all label sets together. */

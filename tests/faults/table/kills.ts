@@ -20,7 +20,7 @@ const killUnderLoad: Fault = {
     }
     await load.until(50);
     await load.stop();
-    nemesis.claim('calls were cut off by the kills', load.silences > 0);
+    nemesis.claim('calls were cut off by the kills', nemesis.cutOff > 0);
   },
 };
 

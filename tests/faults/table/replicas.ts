@@ -50,7 +50,7 @@ const restarted: Fault = {
     }
     await load.until(20);
     await load.stop();
-    nemesis.claim('no call was cut off', load.silences === 0);
+    nemesis.claim('no call was cut off', nemesis.cutOff === 0);
   },
 };
 
@@ -65,7 +65,7 @@ const away: Fault = {
     await load.until(20);
     await postgresOf(nemesis).halt();
     const isReady = async (): Promise<boolean> => (await nemesis.get('/health/ready')).status === 200;
-    nemesis.claim('a gateway is told "not now"', await nemesis.until(() => (load.statuses.get(503) ?? 0) >= 5, 30_000));
+    nemesis.claim('a gateway is told "not now"', await nemesis.until(() => nemesis.storeRefusals >= 3, 30_000));
     nemesis.claim('it says that it is not ready', await nemesis.until(async () => !(await isReady()), 30_000));
     nemesis.claim('it lives', (await nemesis.get('/health/live')).status === 200);
     await nemesis.wait(nemesis.pick(500, 20_000));

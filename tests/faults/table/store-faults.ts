@@ -25,7 +25,7 @@ async function whileNotWritable(nemesis: Nemesis, begin: () => unknown, end: () 
   const load = nemesis.load();
   await load.until(20);
   await begin();
-  const refused = await nemesis.until(() => (load.statuses.get(503) ?? 0) >= 5, 30_000);
+  const refused = await nemesis.until(() => nemesis.storeRefusals >= 3, 30_000);
   nemesis.claim('a gateway is told "not now"', refused);
   // a last small commit may still find room
   const isReady = async (): Promise<boolean> => (await nemesis.get('/health/ready')).status === 200;
@@ -88,8 +88,7 @@ const twoProcesses: Fault = {
     }
     await load.until(20);
     await load.stop();
-    // a 503 on a machine that is busy starting processes is an answer; silence is none
-    nemesis.claim('the first served all the while', load.silences === 0);
+    nemesis.claim('the first served all the while', nemesis.cutOff === 0 && nemesis.storeRefusals === 0);
   },
 };
 

@@ -39,7 +39,7 @@ const tokenEndpoint: Fault = {
       await load.until(10);
       await nemesis.wait(1_500);
       nemesis.claim(`nothing is parked while the endpoint is ${trouble}`, (await nemesis.metric('steelyard_outbox_parked')) === 0);
-      nemesis.claim(`gateways are served while the endpoint is ${trouble}`, load.silences === 0 && !load.statuses.has(503));
+      nemesis.claim(`gateways are served while the endpoint is ${trouble}`, nemesis.cutOff === 0 && nemesis.storeRefusals === 0);
       const before = tokens.given;
       await tokens.up();
       nemesis.stepClock(600_000);
