@@ -151,7 +151,9 @@ const down: Fault = {
     nemesis.claim('an outage parks nothing', (await nemesis.metric('steelyard_outbox_parked')) === 0);
     nemesis.claim('what waits is counted', (await nemesis.metric('steelyard_outbox_waiting')) > 0);
     nemesis.claim('it stays ready', (await nemesis.get('/health/ready')).status === 200);
-    const lines = nemesis.service.said.split('\n').filter((line) => /"level":"(warn|error)"/.test(line)).length;
+    const lines = nemesis.service.said
+      .split('\n')
+      .filter((line) => /"level":"(warn|error)"/.test(line) && !line.includes('"msg":"answered"')).length;
     nemesis.claim('the log says it now and then, not each time', lines < 40);
     await nemesis.ehr.up();
     await load.stop();
