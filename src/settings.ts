@@ -17,7 +17,11 @@ const fhirBase = z
   .refine((text) => !/[?#]/.test(text) && !hasCredentials(text), { error: 'must have no user, password, query or fragment' })
   .transform((text) => text.replace(/(?<!\/)\/+$/, ''));
 
-const httpUrl = z.url({ protocol: /^https?$/, error: 'must be an http or https URL' });
+// whoever logs, traces or publishes an address would publish what stands in it; fetch takes none such either
+const NO_CREDENTIALS = { error: 'must have no user and password in it' };
+const httpUrl = z
+  .url({ protocol: /^https?$/, error: 'must be an http or https URL' })
+  .refine((text) => !hasCredentials(text), NO_CREDENTIALS);
 const safeUrl = httpUrl.refine((text) => isSafe(text), {
   error: 'must be an https URL, since tokens go there (http is taken on loopback only)',
 });
@@ -40,7 +44,7 @@ export const Environment = z.object({
     .describe('port to listen on; `0` picks a free one, which the start line prints'),
   STEELYARD_DATABASE: z
     .string()
-    .refine((text) => !/^[a-z][a-z0-9+.-]*:\/\//i.test(text) || isPostgresUrl(text), {
+    .refine((text) => isPostgresUrl(text) || !mayBeMistakenUrl(text), {
       error: 'must be a file path, or a postgres:// URL with a host and a database',
     })
     .default('./steelyard.db')
@@ -80,6 +84,7 @@ export const Environment = z.object({
     .refine((text) => !/^[a-z][a-z0-9+.-]*:\/\//i.test(text) || (URL.canParse(text) && isSafe(text)), {
       error: 'must be an https URL or a file path (http is taken on loopback only)',
     })
+    .refine((text) => !hasCredentials(text), NO_CREDENTIALS)
     .optional()
     .describe('with `jwt`: URL or path of the key set that tokens are signed with'),
   STEELYARD_ISSUER: z.string().optional().describe('with `jwt`: whom tokens must come from (`iss`)'),
@@ -125,6 +130,11 @@ export function isPostgresUrl(text: string): boolean {
   if (!/^postgres(ql)?:\/\//i.test(text) || !URL.canParse(text)) return false;
   const { hostname, pathname } = new URL(text);
   return hostname !== '' && pathname.length > 1;
+}
+
+/** A URL or connection string with a slip in it, which taken for the name of a file would have its password shown as one. */
+export function mayBeMistakenUrl(text: string): boolean {
+  return text.includes('://') || /^\s*postgres(ql)?:/i.test(text) || /\bpassword\s*=/i.test(text);
 }
 
 function hasCredentials(text: string): boolean {

@@ -2,6 +2,7 @@
 import { loadConfig } from '../config.ts';
 import { copyStore, CopyRefused, kindOfStore, mayExist, nameOfStore, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable } from '../ports.ts';
+import { mayBeMistakenUrl } from '../settings.ts';
 import { CommandFailed, EXIT, printable, type Terminal } from './terminal.ts';
 
 /**
@@ -21,7 +22,7 @@ export async function copy(from: string, to: string | undefined, terminal: Termi
 
 /** A URL with a slip in it would otherwise be taken for the name of a file. */
 function refuseOtherUrls(store: string): void {
-  if (store.includes('://') && kindOfStore(store) === 'sqlite')
+  if (kindOfStore(store) === 'sqlite' && mayBeMistakenUrl(store))
     throw new CommandFailed('A store is a file path, or a postgres:// URL with a host and a database.');
 }
 

@@ -7,6 +7,7 @@ import { chmodSync, closeSync, copyFileSync, existsSync, fsyncSync, openSync, re
 import { dirname } from 'node:path';
 import Database from 'better-sqlite3';
 import { MIGRATIONS } from './migrations/all.ts';
+import { createPrivately } from './private-file.ts';
 import { lockStore } from './store-lock.ts';
 import { StoreNotOpened } from './store-not-opened.ts';
 
@@ -43,11 +44,12 @@ export function backupSqlite(source: string, target: string, takenAt: string): B
   try {
     const store = openReadOnly(source);
     try {
+      // SQLite fills an empty file, and would make a new one that others may read until it is done
+      createPrivately(partial);
       store.prepare('vacuum into ?').run(partial);
     } finally {
       store.close();
     }
-    chmodSync(partial, OWNER_ONLY);
     const copy = new Database(partial);
     try {
       copy.prepare("insert or replace into mark (name, value) values ('backup-taken-at', ?)").run(takenAt);
