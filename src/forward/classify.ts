@@ -41,7 +41,7 @@ export interface Sent {
   readonly altered?: readonly CopyElement[];
 }
 
-/** The claim was over, or would have been before an answer came: nothing was sent. */
+/** The claim was over, or would have been before an answer came, or the EHR asked for a pause: nothing was sent. */
 export interface LetGo {
   readonly kind: 'let-go';
 }

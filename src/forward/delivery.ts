@@ -27,7 +27,7 @@ export interface Attempt {
   readonly requestId: string;
   /** Ends the attempt early, with outcome `unclear`. */
   readonly stop: AbortSignal;
-  /** Asked right before the Bundle leaves: is the item still ours, for as long as a call takes? */
+  /** Asked right before the Bundle leaves: may the EHR be called, and is the item still ours for as long as a call takes? */
   readonly maySend: () => Promise<boolean>;
 }
 

@@ -107,8 +107,20 @@ export class Settlement {
     return false;
   }
 
+  /** An item that was claimed and not begun. Throws what the store throws. */
+  async giveBack(item: OutboxItem): Promise<void> {
+    const { outbox, clock, breaker, log } = this.#options;
+    const dueMs = Math.max(clock.nowMs(), breaker.pausedUntilMs);
+    if (!(await outbox.postpone(item.number, dueMs, 'the EHR is left alone for a while', item.tries))) this.#late(item);
+    else log.debug(named(item), 'given back');
+  }
+
   async #letGo(item: OutboxItem): Promise<void> {
     const { outbox, clock, random, breaker, log } = this.#options;
+    if (breaker.isPaused(clock.nowMs())) {
+      await this.giveBack(item);
+      return;
+    }
     breaker.undecided();
     const dueMs = clock.nowMs() + backoffMs(this.#troubles.failed(item.number).failures - 1, random);
     const isOurs = await outbox.postpone(

@@ -102,16 +102,23 @@ export class ForwardWorker {
   async #beginDue(): Promise<number> {
     const { clock, log } = this.#options;
     const nowMs = clock.nowMs();
-    const room = this.#breaker.room(this.#inFlight.size, nowMs);
+    const room = this.#room(nowMs);
     if (room === 0) return 0;
     try {
       const items = await this.#claim(nowMs, room);
-      for (const item of items) this.#begin(item);
-      return items.length;
+      // while they were claimed the EHR may have asked for a pause, which a new attempt would take for over
+      const begun = items.slice(0, this.#room(clock.nowMs()));
+      for (const item of begun) this.#begin(item);
+      for (const item of items.slice(begun.length)) await this.#settlement.giveBack(item);
+      return begun.length;
     } catch (error) {
       log.error({ error: nameOf(error) }, 'the outbox cannot be read now');
       return 0;
     }
+  }
+
+  #room(nowMs: number): number {
+    return this.#breaker.room(this.#inFlight.size, nowMs);
   }
 
   /**
@@ -141,7 +148,7 @@ export class ForwardWorker {
 
   async #attempt(item: OutboxItem): Promise<void> {
     const { log, alwaysLookUp, isShared, ehr, pause, tracer } = this.#options;
-    const maySend = this.#leaseOf(item);
+    const maySend = this.#mayCall(item);
     // a try before this one, here or in a process that died, may have got through
     const lookUpFirst = alwaysLookUp || item.tries > 1;
     const stop = this.#abort.signal;
@@ -159,15 +166,17 @@ export class ForwardWorker {
   }
 
   /**
-   * Asks whether the item is still ours and will be while one more call lasts. Time is what passed on
+   * Asks whether the EHR may be called, and the item is still ours and will be while one more call
+   * lasts. Time is what passed on
    * either clock, since the one may have been set and the other may not count while a machine sleeps.
    */
-  #leaseOf(item: OutboxItem): () => Promise<boolean> {
+  #mayCall(item: OutboxItem): () => Promise<boolean> {
     const { clock, elapsedMs, leaseMs, ehr, outbox } = this.#options;
     const begun = { clockMs: clock.nowMs(), elapsedMs: elapsedMs() };
     return async () => {
       const passedMs = Math.max(clock.nowMs() - begun.clockMs, elapsedMs() - begun.elapsedMs);
-      return passedMs + ehr.timeoutMs < leaseMs && (await outbox.holds(item.number, item.tries));
+      const isOurs = passedMs + ehr.timeoutMs < leaseMs && (await outbox.holds(item.number, item.tries));
+      return isOurs && !this.#breaker.isPaused(clock.nowMs());
     };
   }
 }

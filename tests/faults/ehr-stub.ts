@@ -32,6 +32,7 @@ export class EhrStub implements FaultSource {
   readonly #script = new FaultScript([]);
   #late = 0;
   #requests = 0;
+  #bundles = 0;
   #receiver: Receiver | undefined;
   #misbehaviour: Misbehaviour = { percent: 0, faults: [] };
   #onFault: ((fault: Fault) => void)[] = [];
@@ -60,6 +61,7 @@ export class EhrStub implements FaultSource {
 
   next(kind: 'bundle' | 'search', body: string): Fault | undefined {
     this.#requests += 1;
+    if (kind === 'bundle') this.#bundles += 1;
     const fault = this.#script.next(kind, body) ?? this.#drawn(kind, body);
     if (fault?.do === 'delay') this.#late += 1;
     return fault;
@@ -85,6 +87,11 @@ export class EhrStub implements FaultSource {
   /** Bundles and look-ups that arrived. */
   get requests(): number {
     return this.#requests;
+  }
+
+  /** Bundles that arrived. */
+  get bundles(): number {
+    return this.#bundles;
   }
 
   /** Current versions of all that it was ever made to hold. */

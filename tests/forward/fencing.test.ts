@@ -5,8 +5,9 @@ import { join } from 'node:path';
 import { setTimeout as passing } from 'node:timers/promises';
 import { afterEach, describe, expect, it } from 'vitest';
 import type { Fault } from '../../examples/receiver/faults.ts';
-import type { OutboxStore, Store } from '../../src/ports.ts';
+import type { Store } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
+import { gate, watched } from './gates.ts';
 import { seeded } from './seeded.ts';
 import { copiesOf, openWard, take, type InventedReading, type Ward } from './ward.ts';
 
@@ -21,29 +22,6 @@ afterEach(async () => {
   await ward.close();
   for (const end of toEnd.splice(0).reverse()) await end();
 });
-
-/** The outbox, with `before` run ahead of a call of one of its functions. */
-function watched(outbox: OutboxStore, name: keyof OutboxStore, before: () => Promise<void>): OutboxStore {
-  return new Proxy(outbox, {
-    get: (target, called) => {
-      const member: unknown = Reflect.get(target, called, target);
-      if (typeof member !== 'function') return member;
-      return async (...args: unknown[]) => {
-        if (called === name) await before();
-        return member.apply(target, args) as unknown;
-      };
-    },
-  });
-}
-
-/** A gate that lets everybody through once it is opened, and tells when somebody waits at it. */
-function gate() {
-  let open: () => void = () => undefined;
-  let reached: () => void = () => undefined;
-  const opened = new Promise<void>((resolve) => (open = resolve));
-  const isReached = new Promise<void>((resolve) => (reached = resolve));
-  return { open, isReached, pass: () => (reached(), opened) };
-}
 
 describe('a worker that was stopped for longer than its lease', () => {
   it('between its look-ups and its send, sends nothing: another has taken the item over', async () => {
