@@ -9,7 +9,7 @@ import { sendFhir } from './answer.ts';
 import { noteInteraction } from './audit/audit-calls.ts';
 import { readJsonBody } from './body.ts';
 import { countedAs, noteJudgement, ruleIdsOf } from './intake-answer.ts';
-import { callOf, notesOf } from './request-notes.ts';
+import { callOf, notesOf, type ForbiddenEntry } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 
 export function takeBundle(serving: Serving): Handler {
@@ -38,14 +38,19 @@ function noteRefusedBundle(res: Response, serving: Serving, sent: JsonObject, an
   if (listOf(sent['entry']).some(isReading)) noteJudgement(res, serving, 'refused', answered as unknown as fhir4.OperationOutcome);
 }
 
-/** Each Observation that was judged on its own counts as a reading; one that was not is named to the log only. */
+/**
+ * Each Observation that was judged on its own counts as a reading; one that was not is named to the
+ * log only. What the caller was not allowed is told to the audit.
+ */
 function noteEntries(res: Response, serving: Serving, sent: JsonObject, answered: JsonObject): void {
-  const requests = listOf(sent['entry']);
+  const requests = Array.isArray(sent['entry']) ? sent['entry'] : [];
   listOf(answered['entry']).forEach(({ response }, index) => {
     const entry = requests[index];
-    if (!isJsonObject(response) || !entry || !isReading(entry)) return;
+    if (!isJsonObject(response) || !isJsonObject(entry)) return;
     const { status } = response;
     if (typeof status !== 'string') return;
+    if (status.startsWith('403')) notesOf(res).forbiddenEntries.push(askedBy(entry));
+    if (!isReading(entry)) return;
     const outcome = isJsonObject(response['outcome']) ? (response['outcome'] as unknown as fhir4.OperationOutcome) : undefined;
     const errors = ruleIdsOf(outcome).filter((ruleId) => ERROR_IDS.has(ruleId));
     if (errors.length > 0) errors.forEach((errorId) => notesOf(res).ruleIds.add(errorId));
@@ -58,6 +63,12 @@ const ERROR_IDS: ReadonlySet<string> = new Set((Object.keys(ERRORS) as ErrorCode
 
 function isReading({ resource }: JsonObject): boolean {
   return isJsonObject(resource) && resource['resourceType'] === 'Observation';
+}
+
+/** An entry that came as far as being forbidden has an address that is served: a type, or a type and an id. */
+function askedBy({ request }: JsonObject): ForbiddenEntry {
+  const { method, url } = isJsonObject(request) ? request : {};
+  return method === 'PUT' && typeof url === 'string' ? { interaction: 'update', place: url } : { interaction: 'create' };
 }
 
 function isCorrection({ request }: JsonObject): boolean {

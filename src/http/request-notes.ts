@@ -22,6 +22,15 @@ export interface RequestNotes {
   readonly traceParent?: string | undefined;
   readonly verdicts: string[];
   readonly ruleIds: Set<string>;
+  /** Entries of a batch that the caller was not allowed, whatever became of the others. */
+  readonly forbiddenEntries: ForbiddenEntry[];
+}
+
+/** What an entry of a batch asked for. */
+export interface ForbiddenEntry {
+  readonly interaction: 'create' | 'update';
+  /** What it names: `Observation/w1`; absent for what has no id yet. */
+  readonly place?: string;
 }
 
 const NOTES = new WeakMap<Response, RequestNotes>();
@@ -65,6 +74,7 @@ export function keepNotes({
       traceParent: span.traceParent,
       verdicts: [],
       ruleIds: new Set(),
+      forbiddenEntries: [],
     };
     NOTES.set(res, notes);
     res.set('X-Request-Id', notes.requestId);

@@ -38,8 +38,9 @@ type Auditing = Pick<Serving, 'audit' | 'store' | 'policy' | 'log'>;
 
 const ACCESSED = new WeakMap<Response, { readonly access: Access; readonly place?: string }>();
 const ID = /^[A-Za-z0-9.-]{1,64}$/;
+const FORBIDDEN = 403;
 const TOO_MANY_REQUESTS = 429;
-const REFUSALS_OF_ACCESS: ReadonlySet<number> = new Set([401, 403, TOO_MANY_REQUESTS]);
+const REFUSALS_OF_ACCESS: ReadonlySet<number> = new Set([401, FORBIDDEN, TOO_MANY_REQUESTS]);
 
 /** Before every middleware that may refuse access. */
 export function auditCalls(serving: Auditing): RequestHandler {
@@ -70,38 +71,61 @@ function auditAnswer(
   const notes = notesOf(res);
   const isRefusal = REFUSALS_OF_ACCESS.has(answer.status);
   const accessed = ACCESSED.get(res);
-  if (isRefusal && !notes.isAudited) return refuseAccess(serving, req, notes, accessed, answer.status);
-  if (accessed === undefined || notes.isAudited || wasNotTaken(notes)) return undefined;
+  if (isRefusal && !notes.isAudited) return refuseCall(serving, req, notes, accessed, answer.status);
+  if (accessed === undefined || notes.isAudited || wasNotTaken(notes, answer.status)) return undefined;
   return keep(serving, req, notes, accessed, answer);
 }
 
-/** The store could not commit: nothing was changed, and nothing is revealed. */
-function wasNotTaken({ ruleIds }: RequestNotes): boolean {
-  return ruleIds.has(ruleIdOf('ERR_STORE_UNAVAILABLE'));
+/** The store could not commit: nothing was changed, and nothing is revealed. Of a batch that is so for single entries only. */
+function wasNotTaken({ ruleIds }: RequestNotes, status: number): boolean {
+  return status >= 400 && ruleIds.has(ruleIdOf('ERR_STORE_UNAVAILABLE'));
 }
 
 type Accessed = NonNullable<ReturnType<(typeof ACCESSED)['get']>>;
 
-async function refuseAccess(
-  { audit, log }: Auditing,
+function refuseCall(
+  serving: Auditing,
   req: Request,
   notes: RequestNotes,
   accessed: Accessed | undefined,
   status: number,
 ): Promise<undefined> {
+  const asked = accessed && { interaction: accessed.access.interaction, ...(accessed.place !== undefined && { place: accessed.place }) };
+  return refuseAccess(serving, req, notes, { ...asked, status, rules: [...notes.ruleIds] });
+}
+
+interface RefusedAccess {
+  readonly interaction?: AuditedInteraction;
+  readonly place?: string;
+  readonly status: number;
+  readonly rules: readonly string[];
+}
+
+async function refuseAccess(
+  { audit, log }: Auditing,
+  req: Request,
+  notes: RequestNotes,
+  { interaction, place, status, rules }: RefusedAccess,
+): Promise<undefined> {
   const { client = '' } = notes.caller;
   try {
     await audit.accessRefused(JSON.stringify([client, req.method, notes.route, status]), {
       ...callFacts(notes, status),
-      ...(accessed && { interaction: accessed.access.interaction }),
+      ...(interaction && { interaction }),
       event: 'access-refused',
-      ...(accessed?.place !== undefined && { resources: [accessed.place] }),
-      details: [['route', `${knownMethod(req)} ${notes.route}`], ...ruleDetails(notes)],
+      ...(place !== undefined && { resources: [place] }),
+      details: [['route', `${knownMethod(req)} ${notes.route}`], ...rules.map((id) => ['rule', id] as const)],
     });
   } catch (error) {
     // whoever is turned away is turned away all the same
     log.fault(error, { requestId: notes.requestId, during: 'audit' });
   }
+}
+
+/** Entries of a batch are allowed one by one, as calls of their own would be. */
+async function refuseEntries(serving: Auditing, req: Request, notes: RequestNotes): Promise<void> {
+  for (const entry of notes.forbiddenEntries)
+    await refuseAccess(serving, req, notes, { ...entry, status: FORBIDDEN, rules: [ruleIdOf('ERR_FORBIDDEN')] });
 }
 
 function knownMethod({ method }: Request): string {
@@ -116,6 +140,7 @@ async function keep(
   { status, text }: { readonly status: number; readonly text?: string },
 ): Promise<ServiceError | undefined> {
   const isError = status >= 400;
+  await refuseEntries(serving, req, notes);
   try {
     const disclosed = isError || text === undefined ? { resources: [], persons: [] } : await disclosedIn(text, serving.store);
     const query = queryFor(access, req);
