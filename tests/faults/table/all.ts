@@ -7,6 +7,7 @@ import { KILLS } from './kills.ts';
 import { MIXED } from './mixed.ts';
 import { REPLICAS } from './replicas.ts';
 import { SENDERS } from './senders.ts';
+import { STORAGE_ERRORS } from './storage-errors.ts';
 import { STORE_FAULTS } from './store-faults.ts';
 import { TOKENS } from './tokens.ts';
 
@@ -14,6 +15,7 @@ export const FAULTS: readonly Fault[] = [
   CALM,
   ...KILLS,
   ...STORE_FAULTS,
+  ...STORAGE_ERRORS,
   ...EHR_ANSWERS,
   ...CLOCKS,
   ...SENDERS,
