@@ -14,7 +14,7 @@ import type { OutboxStore, StoreReader } from '../ports.ts';
 import type { Setback } from './classify.ts';
 import { codingsOf, differencesOf, objectsIn } from './copy-differences.ts';
 import type { Ehr } from './ehr-client.ts';
-import { escapeToken, identityValueIn, type Identity } from './identity.ts';
+import { escapeToken, identityValuesIn, type Identity } from './identity.ts';
 import { foundCopyOf, foundIn, lookUp, readCopy, severalOf, type FoundCopy, type LookUp } from './look-up.ts';
 import { referencedObservations } from './outgoing-bundle.ts';
 import type { GatheredResource } from './outgoing-item.ts';
@@ -41,6 +41,9 @@ export async function versionsLike({ type, id }: GatheredResource, { content }: 
   });
 }
 
+/** The status of a search that found something. */
+const ANSWERED = 200;
+
 interface Asking {
   readonly requestId: string;
   readonly stop: AbortSignal;
@@ -66,12 +69,16 @@ export async function findLost(resources: readonly GatheredResource[], ports: Lo
   }
   const former = new Map<string, string>();
   for (const { id, content, identity } of observations) {
-    const formerId = copies.has(identity.value) ? undefined : await formerIdOf({ id, content }, copies, ports, asking);
-    if (formerId !== undefined) former.set(formerId, identity.value);
+    const formerIds = copies.has(identity.value) ? [] : await formerIdsOf({ id, content }, copies, ports, asking);
+    for (const formerId of formerIds) former.set(formerId, identity.value);
   }
   const figures = await lookUp(ports.ehr, [...former.keys()].map(asIdentity), asking.requestId, asking.stop);
   if (figures.kind !== 'found') return figures;
-  for (const [formerId, copy] of figures.copies) copies.set(former.get(formerId) ?? formerId, copy);
+  for (const [formerId, copy] of figures.copies) {
+    const now = former.get(formerId) ?? formerId;
+    if ((copies.get(now) ?? copy).reference !== copy.reference) return severalOf('former identifiers of ours', 'Observation', ANSWERED);
+    copies.set(now, copy);
+  }
   return { kind: 'found', copies };
 }
 
@@ -101,21 +108,21 @@ async function findBySender(
 }
 
 /**
- * The id that a figure had when the reading which it is a figure of had another: see `derivedIdOf`.
- * Undefined for a reading, and when its reading is at the EHR under its own id or not at all.
+ * The ids that a figure had when the reading which it is a figure of had others: see `derivedIdOf`.
+ * None for a reading, and when its reading is at the EHR under its own id alone or not at all.
  */
-async function formerIdOf(
+async function formerIdsOf(
   { id, content }: Pick<GatheredResource, 'id' | 'content'>,
   copies: ReadonlyMap<string, FoundCopy>,
   { outbox, ehr }: LostPorts,
   { requestId, stop }: Asking,
-): Promise<string | undefined> {
+): Promise<readonly string[]> {
   const reading = referencedObservations(content).find((input) => id.endsWith(`-${input}`) || id.includes(`-${input}-`));
-  if (reading === undefined) return undefined;
+  if (reading === undefined) return [];
   const place = (await outbox.copyOf('Observation', reading))?.reference;
   const adopted = copies.get(reading) ?? (place === undefined ? undefined : await contentAt(place, ehr, requestId, stop));
-  const formerly = adopted && identityValueIn('Observation', adopted.content);
-  return formerly === undefined || formerly === reading ? undefined : id.replace(reading, formerly);
+  const formerly = adopted === undefined ? [] : identityValuesIn('Observation', adopted.content);
+  return formerly.filter((value) => value !== reading).map((value) => id.replace(reading, value));
 }
 
 async function contentAt(place: string, ehr: Ehr, requestId: string, stop: AbortSignal): Promise<FoundCopy | undefined> {

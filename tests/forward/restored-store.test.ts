@@ -161,6 +161,17 @@ describe('a reading that its gateway sends again, since the store has lost it', 
     expect(observations()).toEqual(['71.0']);
   });
 
+  it('brings no second BMI when it was corrected in place before the BMI came', async () => {
+    await send(before, [lostWeight, bmiOf(lostWeight)]);
+    await send(ward, [weight], [{ ...weight, digits: '72.0', status: 'amended' }]);
+    await send(ward, [bmiOf(weight)]);
+    await ward.untilEvents(3);
+    expect(ward.events).toEqual(['sent 1', 'sent 2', 'sent 3']);
+    expect(observations()).toEqual(['27.3', '72.0']);
+    expect(copiesOf(ward.receiver, 'again-1')).toHaveLength(1);
+    expect(copiesOf(ward.receiver, 'lost-1')).toHaveLength(1);
+  });
+
   it('is corrected in place afterwards', async () => {
     await send(before, [lostWeight]);
     await send(ward, [weight], [{ ...weight, digits: '72.0', status: 'amended' }]);

@@ -1,5 +1,6 @@
 /** Whose copy it is that the EHR holds. */
 import type { Evidence, Received, StoredObservation } from '../evidence.ts';
+import { identityValuesIn } from '../../../src/forward/identity.ts';
 import { gatewayIdentifiers, identityAtEhr } from '../observed.ts';
 
 const UUID = /[\da-f]{8}(?:-[\da-f]{4}){3}-[\da-f]{12}/g;
@@ -15,8 +16,8 @@ export function ownersOf({ stored, received, placeOf, history }: Evidence): (cop
   const renamed = new Map<string, string>();
   for (const copy of received) {
     const [place] = gatewayIdentifiers(copy.content).flatMap((identifier) => placeOf.get(identifier) ?? []);
-    const identity = identityAtEhr(copy);
-    if (copy.type === 'Observation' && identity !== undefined && place !== undefined) renamed.set(identity, place);
+    if (copy.type !== 'Observation' || place === undefined) continue;
+    for (const identity of identityValuesIn('Observation', copy.content)) renamed.set(identity, place);
   }
   const nameNow = (identity: string): string => identity.replaceAll(UUID, (id) => renamed.get(id) ?? id);
   return (copy) => byIdentity(copy) ?? ours.get(nameNow(identityAtEhr(copy) ?? ''));

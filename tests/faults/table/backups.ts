@@ -14,6 +14,8 @@ import { resendLost } from '../resend.ts';
 const backupRestored: Fault = {
   name: 'backup-restored',
   title: 'a backup under load, kill -9, that backup restored, and gateways that send again',
+  // a correction of what is not there any more
+  provokes: [404],
   async run(nemesis) {
     for (let round = 0; round < nemesis.pick(1, 8); round += 1) {
       const load = nemesis.load();
