@@ -5,17 +5,18 @@
  * sent; a later version of a resource was sent; a reading came in, was sent, and now comes again and
  * has another id of ours. The first is found by our identifier. The second shows as a copy that is
  * none of the versions that we know, and is left alone. The third is found by what the gateway called
- * the reading, and its figures (BMI and others) by the id that they then had, which follows from the
- * reading's. A reading whose gateway gives it no identifier cannot be told apart and would be doubled.
+ * the reading or by what it says (`lost-reading.ts`), and its figures (BMI and others) by the id that
+ * they then had, which follows from the reading's.
  */
 import { isJsonObject, parseExactJson } from '../core/json.ts';
 import { OURS } from '../core/terminology.ts';
 import type { OutboxStore, StoreReader } from '../ports.ts';
 import type { Setback } from './classify.ts';
-import { codingsOf, differencesOf, objectsIn } from './copy-differences.ts';
+import { differencesOf } from './copy-differences.ts';
 import type { Ehr } from './ehr-client.ts';
-import { escapeToken, identityValuesIn, type Identity } from './identity.ts';
-import { foundCopyOf, foundIn, lookUp, readCopy, severalOf, type FoundCopy, type LookUp } from './look-up.ts';
+import { identityValuesIn, type Identity } from './identity.ts';
+import { lookUp, readCopy, severalOf, type FoundCopy, type LookUp } from './look-up.ts';
+import { findLostReading, type Asking } from './lost-reading.ts';
 import { referencedObservations } from './outgoing-bundle.ts';
 import type { GatheredResource } from './outgoing-item.ts';
 
@@ -44,11 +45,6 @@ export async function versionsLike({ type, id }: GatheredResource, { content }: 
 /** The status of a search that found something. */
 const ANSWERED = 200;
 
-interface Asking {
-  readonly requestId: string;
-  readonly stop: AbortSignal;
-}
-
 /**
  * Looks for copies of Observations that our identifier did not find: at their place, where that is
  * known, or by what their senders called them, or by the ids that their figures had.
@@ -62,7 +58,7 @@ export async function findLost(resources: readonly GatheredResource[], ports: Lo
     const { identity, copyAt } = resource;
     const found =
       copyAt === undefined
-        ? await findBySender(resource, ports.ehr, asking)
+        ? await findLostReading(resource, ports, asking)
         : await readCopy(ports.ehr, copyAt, asking.requestId, asking.stop);
     if (found.kind !== 'found') return found;
     if (found.copy !== undefined) copies.set(identity.value, found.copy);
@@ -84,27 +80,6 @@ export async function findLost(resources: readonly GatheredResource[], ports: Lo
 
 function asIdentity(value: string): Identity {
   return { type: 'Observation', system: OURS.observationIdentifier, value };
-}
-
-async function findBySender(
-  { content }: GatheredResource,
-  ehr: Ehr,
-  { requestId, stop }: Asking,
-): Promise<{ readonly kind: 'found'; readonly copy: FoundCopy | undefined } | Setback> {
-  const tokens = objectsIn(content['identifier']).flatMap(({ system, value }) =>
-    typeof system === 'string' && typeof value === 'string' && system !== OURS.observationIdentifier
-      ? [`${escapeToken(system)}|${escapeToken(value)}`]
-      : [],
-  );
-  if (tokens.length === 0) return { kind: 'found', copy: undefined };
-  const form = new URLSearchParams({ identifier: tokens.join(','), _count: '10' }).toString();
-  const found = foundIn(await ehr.searchByForm('Observation', form, requestId, stop), 'Observation');
-  if (found.kind !== 'found') return found;
-  // a gateway may give the weight and the height of one visit the same identifier
-  const codes = codingsOf(content['code']);
-  const [only, another] = found.resources.filter(({ code }) => codingsOf(code).some((coding) => codes.includes(coding)));
-  if (another !== undefined || !found.isWhole) return severalOf('one identifier of the sender', 'Observation', found.status);
-  return { kind: 'found', copy: only && foundCopyOf('Observation', only) };
 }
 
 /**

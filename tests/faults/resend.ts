@@ -12,7 +12,11 @@ import { digitsIn, statusOf } from './observed.ts';
 export async function resendLost(nemesis: Nemesis): Promise<number> {
   const { lines } = nemesis.history;
   const lost = forgottenCalls(lines);
-  const calls = lines.filter((line): line is CallLine => line.at === 'call' && lost.has(line.n) && line.readings.length > 0);
+  const answered = new Set(lines.flatMap((line) => (line.at === 'answer' && line.status < 500 ? [line.n] : [])));
+  // what got no answer its gateway says again by itself, but for a correction of what is not there
+  const isToBeSaid = ({ n, method, readings }: CallLine): boolean =>
+    lost.has(n) && readings.length > 0 && (answered.has(n) || method === 'PUT');
+  const calls = lines.filter((line) => line.at === 'call').filter(isToBeSaid);
   for (const { method, readings } of calls) {
     const [first, second] = readings;
     if (first !== undefined && method === 'PUT') await correct(nemesis, first);
