@@ -13,6 +13,7 @@ const MATCHERS: Readonly<Record<string, Matcher>> = {
   identifier: (content, wanted) => isAmong(objectsIn(content['identifier']), 'value', wanted),
   code: (content, wanted) => isAmong(objectsIn(isJsonObject(content['code']) ? content['code']['coding'] : undefined), 'code', wanted),
   patient: (content, wanted) => [wanted, `Patient/${wanted}`].includes(referenceIn(content['subject']) ?? ''),
+  date: (content, wanted) => Date.parse(String(content['effectiveDateTime'])) === Date.parse(wanted),
   subject: (content, wanted) => referenceIn(content['subject']) === wanted,
   'derived-from': (content, wanted) => objectsIn(content['derivedFrom']).some((item) => referenceIn(item) === wanted),
   target: (content, wanted) => objectsIn(content['target']).some((item) => referenceIn(item) === wanted),

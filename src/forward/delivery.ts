@@ -6,6 +6,7 @@ import type { EhrCopy, OutboxItem, OutboxStore, StoreReader } from '../ports.ts'
 import { classify, sentAs, type Outcome, type Setback } from './classify.ts';
 import { differencesOf, type CopyElement } from './copy-differences.ts';
 import type { Ehr } from './ehr-client.ts';
+import { withFormerIdentities } from './identity.ts';
 import { lookUp, type FoundCopy, type LookUp } from './look-up.ts';
 import { buildOutgoingBundle, type OutgoingResource } from './outgoing-bundle.ts';
 import { gatherItem, ItemUnreadable, type GatheredResource } from './outgoing-item.ts';
@@ -129,7 +130,14 @@ async function settle(
 ): Promise<Settled | Setback> {
   const there = { ...resource, copyAt: copy.reference, versionThere: resource.version };
   const { versionId } = copy;
-  const over = { ...resource, copyAt: copy.reference, versionThere: 0, ...(versionId !== undefined && { seenVersionId: versionId }) };
+  const content = resource.type === 'Observation' ? withFormerIdentities(resource.content, copy.content) : resource.content;
+  const over = {
+    ...resource,
+    content,
+    copyAt: copy.reference,
+    versionThere: 0,
+    ...(versionId !== undefined && { seenVersionId: versionId }),
+  };
   if (resource.type === 'Provenance') {
     // numbers of versions that were lost are given again
     const isTheSame = read === undefined || resource.content['recorded'] === copy.content['recorded'];

@@ -23,14 +23,36 @@ const SYSTEM_OF: Readonly<Record<ForwardedType, string>> = {
   Provenance: OURS.provenanceTag,
 };
 
+const FORMER = 'old';
+
 const SEARCH_PARAMETER: Readonly<Record<ForwardedType, string>> = { Observation: 'identifier', Provenance: '_tag' };
 
 /** The value of our own identifier in a resource (ours, or the EHR's copy of it), if it has one. */
 export function identityValueIn(type: ForwardedType, content: JsonObject): string | undefined {
+  return identityValuesIn(type, content)[0];
+}
+
+/** That value, and behind it those that the resource had before, see `withFormerIdentities`. */
+export function identityValuesIn(type: ForwardedType, content: JsonObject): readonly string[] {
   const member = type === 'Observation' ? 'value' : 'code';
-  const own = carriersOf(type, content).find((carrier) => isJsonObject(carrier) && carrier['system'] === SYSTEM_OF[type]);
-  const value = isJsonObject(own) ? own[member] : undefined;
-  return typeof value === 'string' ? value : undefined;
+  const own = carriersOf(type, content).filter(isJsonObject);
+  return own
+    .filter(({ system }) => system === SYSTEM_OF[type])
+    .toSorted((one, other) => Number(one['use'] === FORMER) - Number(other['use'] === FORMER))
+    .flatMap(({ [member]: value }) => (typeof value === 'string' ? [value] : []));
+}
+
+/**
+ * An Observation that goes over a copy which has other identifiers of ours, since the id was given
+ * anew after a restore: it keeps them, as `old` (FHIR R4, Identifier.use). By them the figures of a
+ * reading that were sent before are found, and nobody loses what was noted down.
+ */
+export function withFormerIdentities(content: JsonObject, copy: JsonObject): JsonObject {
+  const kept = identityValuesIn('Observation', content);
+  const former = identityValuesIn('Observation', copy).filter((value) => !kept.includes(value));
+  if (former.length === 0) return content;
+  const old = former.map((value) => ({ use: FORMER, system: SYSTEM_OF.Observation, value }));
+  return { ...content, identifier: [...carriersOf('Observation', content), ...old] };
 }
 
 /** The identity of a stored resource: the identifier that it carries, else our own id. */

@@ -7,7 +7,7 @@
 import { isJsonObject, type JsonObject } from '../core/json.ts';
 import { isSuccess, setbackOf, type Setback } from './classify.ts';
 import type { Ehr, EhrReply } from './ehr-client.ts';
-import { identityValueIn, searchFor, type ForwardedType, type Identity } from './identity.ts';
+import { identityValuesIn, searchFor, type ForwardedType, type Identity } from './identity.ts';
 import { readResource } from './issue-types.ts';
 import { isWholeSearchset, readSearchset } from './transaction-answer.ts';
 
@@ -80,12 +80,12 @@ function keep(
   copies: Map<string, FoundCopy>,
 ): Setback | undefined {
   for (const content of resources) {
-    const value = identityValueIn(type, content);
+    const values = identityValuesIn(type, content).filter((value) => wanted.has(value));
     const copy = foundCopyOf(type, content);
-    if (copy === undefined || value === undefined || !wanted.has(value))
+    if (copy === undefined || values.length === 0)
       return { kind: 'unclear', reason: 'the EHR answered a look-up with resources that were not asked for', status };
-    if (copies.has(value)) return severalOf(OUR_IDENTIFIER, type, status);
-    copies.set(value, copy);
+    if (values.some((value) => copies.has(value))) return severalOf(OUR_IDENTIFIER, type, status);
+    for (const value of values) copies.set(value, copy);
   }
   return undefined;
 }

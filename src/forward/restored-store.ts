@@ -5,17 +5,18 @@
  * sent; a later version of a resource was sent; a reading came in, was sent, and now comes again and
  * has another id of ours. The first is found by our identifier. The second shows as a copy that is
  * none of the versions that we know, and is left alone. The third is found by what the gateway called
- * the reading, and its figures (BMI and others) by the id that they then had, which follows from the
- * reading's. A reading whose gateway gives it no identifier cannot be told apart and would be doubled.
+ * the reading or by what it says (`lost-reading.ts`), and its figures (BMI and others) by the id that
+ * they then had, which follows from the reading's.
  */
 import { isJsonObject, parseExactJson } from '../core/json.ts';
 import { OURS } from '../core/terminology.ts';
 import type { OutboxStore, StoreReader } from '../ports.ts';
 import type { Setback } from './classify.ts';
-import { codingsOf, differencesOf, objectsIn } from './copy-differences.ts';
+import { differencesOf } from './copy-differences.ts';
 import type { Ehr } from './ehr-client.ts';
-import { escapeToken, identityValueIn, type Identity } from './identity.ts';
-import { foundCopyOf, foundIn, lookUp, readCopy, severalOf, type FoundCopy, type LookUp } from './look-up.ts';
+import { identityValuesIn, type Identity } from './identity.ts';
+import { lookUp, readCopy, severalOf, type FoundCopy, type LookUp } from './look-up.ts';
+import { findLostReading, type Asking } from './lost-reading.ts';
 import { referencedObservations } from './outgoing-bundle.ts';
 import type { GatheredResource } from './outgoing-item.ts';
 
@@ -41,10 +42,8 @@ export async function versionsLike({ type, id }: GatheredResource, { content }: 
   });
 }
 
-interface Asking {
-  readonly requestId: string;
-  readonly stop: AbortSignal;
-}
+/** The status of a search that found something. */
+const ANSWERED = 200;
 
 /**
  * Looks for copies of Observations that our identifier did not find: at their place, where that is
@@ -59,19 +58,23 @@ export async function findLost(resources: readonly GatheredResource[], ports: Lo
     const { identity, copyAt } = resource;
     const found =
       copyAt === undefined
-        ? await findBySender(resource, ports.ehr, asking)
+        ? await findLostReading(resource, ports, asking)
         : await readCopy(ports.ehr, copyAt, asking.requestId, asking.stop);
     if (found.kind !== 'found') return found;
     if (found.copy !== undefined) copies.set(identity.value, found.copy);
   }
   const former = new Map<string, string>();
   for (const { id, content, identity } of observations) {
-    const formerId = copies.has(identity.value) ? undefined : await formerIdOf({ id, content }, copies, ports, asking);
-    if (formerId !== undefined) former.set(formerId, identity.value);
+    const formerIds = copies.has(identity.value) ? [] : await formerIdsOf({ id, content }, copies, ports, asking);
+    for (const formerId of formerIds) former.set(formerId, identity.value);
   }
   const figures = await lookUp(ports.ehr, [...former.keys()].map(asIdentity), asking.requestId, asking.stop);
   if (figures.kind !== 'found') return figures;
-  for (const [formerId, copy] of figures.copies) copies.set(former.get(formerId) ?? formerId, copy);
+  for (const [formerId, copy] of figures.copies) {
+    const now = former.get(formerId) ?? formerId;
+    if ((copies.get(now) ?? copy).reference !== copy.reference) return severalOf('former identifiers of ours', 'Observation', ANSWERED);
+    copies.set(now, copy);
+  }
   return { kind: 'found', copies };
 }
 
@@ -79,43 +82,22 @@ function asIdentity(value: string): Identity {
   return { type: 'Observation', system: OURS.observationIdentifier, value };
 }
 
-async function findBySender(
-  { content }: GatheredResource,
-  ehr: Ehr,
-  { requestId, stop }: Asking,
-): Promise<{ readonly kind: 'found'; readonly copy: FoundCopy | undefined } | Setback> {
-  const tokens = objectsIn(content['identifier']).flatMap(({ system, value }) =>
-    typeof system === 'string' && typeof value === 'string' && system !== OURS.observationIdentifier
-      ? [`${escapeToken(system)}|${escapeToken(value)}`]
-      : [],
-  );
-  if (tokens.length === 0) return { kind: 'found', copy: undefined };
-  const form = new URLSearchParams({ identifier: tokens.join(','), _count: '10' }).toString();
-  const found = foundIn(await ehr.searchByForm('Observation', form, requestId, stop), 'Observation');
-  if (found.kind !== 'found') return found;
-  // a gateway may give the weight and the height of one visit the same identifier
-  const codes = codingsOf(content['code']);
-  const [only, another] = found.resources.filter(({ code }) => codingsOf(code).some((coding) => codes.includes(coding)));
-  if (another !== undefined || !found.isWhole) return severalOf('one identifier of the sender', 'Observation', found.status);
-  return { kind: 'found', copy: only && foundCopyOf('Observation', only) };
-}
-
 /**
- * The id that a figure had when the reading which it is a figure of had another: see `derivedIdOf`.
- * Undefined for a reading, and when its reading is at the EHR under its own id or not at all.
+ * The ids that a figure had when the reading which it is a figure of had others: see `derivedIdOf`.
+ * None for a reading, and when its reading is at the EHR under its own id alone or not at all.
  */
-async function formerIdOf(
+async function formerIdsOf(
   { id, content }: Pick<GatheredResource, 'id' | 'content'>,
   copies: ReadonlyMap<string, FoundCopy>,
   { outbox, ehr }: LostPorts,
   { requestId, stop }: Asking,
-): Promise<string | undefined> {
+): Promise<readonly string[]> {
   const reading = referencedObservations(content).find((input) => id.endsWith(`-${input}`) || id.includes(`-${input}-`));
-  if (reading === undefined) return undefined;
+  if (reading === undefined) return [];
   const place = (await outbox.copyOf('Observation', reading))?.reference;
   const adopted = copies.get(reading) ?? (place === undefined ? undefined : await contentAt(place, ehr, requestId, stop));
-  const formerly = adopted && identityValueIn('Observation', adopted.content);
-  return formerly === undefined || formerly === reading ? undefined : id.replace(reading, formerly);
+  const formerly = adopted === undefined ? [] : identityValuesIn('Observation', adopted.content);
+  return formerly.filter((value) => value !== reading).map((value) => id.replace(reading, value));
 }
 
 async function contentAt(place: string, ehr: Ehr, requestId: string, stop: AbortSignal): Promise<FoundCopy | undefined> {

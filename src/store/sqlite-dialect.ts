@@ -85,6 +85,8 @@ class ImmediateDriver extends SqliteDriver {
   }
 
   override async beginTransaction(connection: DatabaseConnection): Promise<void> {
+    // one whose rollback failed is open still: nothing of it may be committed, and it must not keep all others out
+    if (this.#connection.inTransaction) await this.rollbackTransaction(connection);
     await connection.executeQuery(CompiledQuery.raw('begin immediate'));
     this.#connection.expectsTransaction = true;
   }

@@ -125,7 +125,7 @@ function asHeld(content: JsonObject): JsonObject {
 
 function refusedIdentifier({ history }: Evidence): JsonObject[] {
   const refusal = history.find((line) => line.at === 'answer' && line.status === 422)!;
-  const call = history.find((line) => line.at === 'call' && line.n === refusal.n)!;
+  const call = history.find((line) => line.at === 'call' && 'n' in refusal && line.n === refusal.n)!;
   const value = call.at === 'call' ? call.readings[0]!.identifier : '';
   return [{ system: 'urn:gateway:harbourlight-invented', value }];
 }

@@ -52,7 +52,23 @@ export interface SilenceLine {
   readonly cause: string;
 }
 
-export type HistoryLine = CallLine | AnswerLine | SilenceLine;
+/** A backup is begun: what is answered from here on may be missing in it. */
+export interface BackupLine {
+  readonly at: 'backup';
+}
+
+/** The store is what it was at the last backup. */
+export interface RestoredLine {
+  readonly at: 'restored';
+}
+
+/** From here on the store may know nothing of this person any more: somebody asked for it. */
+export interface RemovedLine {
+  readonly at: 'removed';
+  readonly person: string;
+}
+
+export type HistoryLine = CallLine | AnswerLine | SilenceLine | BackupLine | RestoredLine | RemovedLine;
 
 export class History {
   readonly lines: HistoryLine[] = [];
@@ -103,4 +119,21 @@ export function answeredReadings(lines: readonly HistoryLine[]): readonly Acknow
 
 export function isAcknowledged({ answer }: Acknowledged): boolean {
   return answer.status >= 200 && answer.status < 300;
+}
+
+/** Numbers of the calls that a restored store need not remember: they were made, or answered, after the backup. */
+export function forgottenCalls(lines: readonly HistoryLine[]): ReadonlySet<number> {
+  const forgotten = new Set<number>();
+  let sinceBackup: number[] = [];
+  for (const line of lines) {
+    if (line.at === 'backup') sinceBackup = [];
+    else if (line.at === 'restored') for (const n of sinceBackup) forgotten.add(n);
+    else if (line.at !== 'removed') sinceBackup.push(line.n);
+  }
+  return forgotten;
+}
+
+/** Persons of whom nothing has to be there any more. */
+export function removedPersons(lines: readonly HistoryLine[]): ReadonlySet<string> {
+  return new Set(lines.flatMap((line) => (line.at === 'removed' ? [line.person] : [])));
 }

@@ -7,6 +7,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { setTimeout as pause } from 'node:timers/promises';
 import { seededRandom, type Random } from '../../examples/simulator/random.ts';
+import { command, type Command } from './command.ts';
 import { EhrStub } from './ehr-stub.ts';
 import type { Fault, Size, Surroundings } from './fault.ts';
 import { httpCall, recordedCall, type HttpAnswer, type HttpCall } from './gateway-call.ts';
@@ -110,6 +111,11 @@ export class Nemesis {
     });
     this.#services.push(service);
     return service;
+  }
+
+  /** A command of the service on its store, as an operator calls it beside it; the caller waits for its end. */
+  command(args: readonly string[], { shiftMs = this.shiftMs }: { readonly shiftMs?: number } = {}): Command {
+    return command(args, { environment: { STEELYARD_DATABASE: this.database }, shiftMs });
   }
 
   /** All that any service of this run ever said. */

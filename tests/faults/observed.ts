@@ -33,6 +33,11 @@ export function isAccepted(content: JsonObject): boolean {
   return !isHeld(content) && !isVoid(content) && !hasTag(content, REPEAT_TAG.code);
 }
 
+/** Whom it is of: `Patient/…`; empty when it does not say. */
+export function subjectOf({ subject }: JsonObject): string {
+  return isJsonObject(subject) ? String(subject['reference'] ?? '') : '';
+}
+
 export function isDerived(content: JsonObject): boolean {
   return Array.isArray(content['derivedFrom']) && gatewayIdentifiers(content).length === 0;
 }

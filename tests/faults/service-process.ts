@@ -5,9 +5,10 @@
 import { spawn, type ChildProcess } from 'node:child_process';
 import { once } from 'node:events';
 import { join } from 'node:path';
+import type { Manner, StorageErrors } from './failing-storage.ts';
 
 const ROOT = join(import.meta.dirname, '../..');
-const CLOCK = join(import.meta.dirname, 'shifted-clock.ts');
+const PRELOADED = ['shifted-clock.ts', 'failing-storage.ts'].flatMap((file) => ['--import', join(import.meta.dirname, file)]);
 const ENTRY = join(ROOT, 'src/cli/main.ts');
 
 /** Whatever ends this process, its services end too, each by its own id. */
@@ -44,6 +45,8 @@ export class NotStarted extends Error {
 export class ServiceProcess {
   readonly url: string;
   readonly exited: Promise<Exit>;
+  /** What the storage errors that it met left behind, in their order; see `failing-storage.ts`. */
+  readonly storageErrors: Manner[] = [];
   readonly #child: ChildProcess;
   readonly #output: Output;
 
@@ -52,11 +55,14 @@ export class ServiceProcess {
     this.#output = output;
     this.exited = exited;
     this.url = url;
+    child.on('message', ({ storageError }: { readonly storageError?: Manner }) => {
+      if (storageError !== undefined) this.storageErrors.push(storageError);
+    });
   }
 
   /** Resolves once it listens. Throws NotStarted. */
   static async launch({ environment, shiftMs = 0, under, killAfterMs }: LaunchOptions): Promise<ServiceProcess> {
-    const node = [process.execPath, '--import', 'tsx', '--import', CLOCK, ENTRY, 'serve'];
+    const node = [process.execPath, '--import', 'tsx', ...PRELOADED, ENTRY, 'serve'];
     const [command = '', ...args] = [...(under ?? []), ...node];
     const child = spawn(command, args, {
       cwd: ROOT,
@@ -111,6 +117,11 @@ export class ServiceProcess {
   /** Sets its clock so far ahead of ours, from now on. */
   shiftClock(shiftMs: number): void {
     if (this.#child.connected) this.#child.send({ shiftMs }, () => undefined);
+  }
+
+  /** Calls of its storage fail from now on, when it was started with FAULTS_STORAGE_ERRORS. */
+  failStorage(storageErrors: StorageErrors): void {
+    this.#child.send({ storageErrors }, () => undefined);
   }
 }
 

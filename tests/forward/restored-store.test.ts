@@ -137,6 +137,19 @@ describe('a reading that its gateway sends again, since the store has lost it', 
     });
   });
 
+  it('and that another gateway heard too is found by person, measure, instant, device and value', async () => {
+    await send(before, [lostWeight, bmiOf(lostWeight)]);
+    await send(ward, [{ ...weight, sentAs: 'g-1-heard-too' }, bmiOf(weight)]);
+    expect(ward.events).toEqual(['sent 1']);
+    expect(observations()).toEqual(['27.3', '70.0']);
+  });
+
+  it('is not taken for one that this store knows, though that says the same', async () => {
+    await send(ward, [lostWeight], [{ ...weight, sentAs: 'g-2' }]);
+    expect(ward.events).toEqual(['sent 1', 'sent 2']);
+    expect(observations()).toEqual(['70.0', '70.0']);
+  });
+
   it('brings no second BMI either, in its own item or in a later one', async () => {
     await send(before, [lostWeight, bmiOf(lostWeight)]);
     await send(ward, [weight], [bmiOf(weight)]);
@@ -159,6 +172,17 @@ describe('a reading that its gateway sends again, since the store has lost it', 
     await send(ward, [weight]);
     expect(ward.events).toEqual(['parked 1']);
     expect(observations()).toEqual(['71.0']);
+  });
+
+  it('brings no second BMI when it was corrected in place before the BMI came', async () => {
+    await send(before, [lostWeight, bmiOf(lostWeight)]);
+    await send(ward, [weight], [{ ...weight, digits: '72.0', status: 'amended' }]);
+    await send(ward, [bmiOf(weight)]);
+    await ward.untilEvents(3);
+    expect(ward.events).toEqual(['sent 1', 'sent 2', 'sent 3']);
+    expect(observations()).toEqual(['27.3', '72.0']);
+    expect(copiesOf(ward.receiver, 'again-1')).toHaveLength(1);
+    expect(copiesOf(ward.receiver, 'lost-1')).toHaveLength(1);
   });
 
   it('is corrected in place afterwards', async () => {

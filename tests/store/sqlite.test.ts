@@ -170,3 +170,51 @@ describe('while another process holds the file', () => {
     expect(await store.read.countObservations({ includeHeld: true })).toBe(2);
   });
 });
+
+describe('while the disk fails', () => {
+  test('a transaction that could not even be rolled back is not committed with the next, and keeps nobody out', async () => {
+    const toFail: string[] = [];
+    const database = failing(toFail);
+    const tables = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(database) });
+    await migrate(tables, MIGRATIONS, 0);
+    const store = new SqlStore({ writing: tables, reading: tables, release: () => undefined }, new SetClock());
+    await putWeight(store, 'before');
+    toFail.push('commit', 'rollback');
+    await expect(putWeight(store, 'lost')).rejects.toBeInstanceOf(StoreUnavailable);
+    expect([toFail, database.inTransaction]).toEqual([[], true]);
+    await putWeight(store, 'after');
+    const held = await store.read.searchObservations({ includeHeld: true, sort: [], count: 10 });
+    expect(held.resources.map(({ id }) => id).toSorted()).toEqual(['after', 'before']);
+    await store.close();
+  });
+});
+
+/** A driver of which the next call of each of these statements fails, as on a disk that does not answer; what failed is taken off the list. */
+function failing(texts: string[]): Database.Database {
+  const database = new Database(path);
+  return new Proxy(database, {
+    get(target, name) {
+      if (name === 'inTransaction') return target.inTransaction;
+      if (name === 'close') return () => target.close();
+      return (text: string) => {
+        const { reader, ...statement } = methodsOf(target.prepare(text));
+        const run = (...parameters: unknown[]): unknown => {
+          const at = texts.indexOf(text);
+          if (at < 0) return statement.run(...parameters);
+          texts.splice(at, 1);
+          throw new Database.SqliteError('disk I/O error', 'SQLITE_IOERR');
+        };
+        return { ...statement, reader, run };
+      };
+    },
+  });
+}
+
+function methodsOf(statement: Database.Statement) {
+  return {
+    reader: statement.reader,
+    all: (...parameters: unknown[]) => statement.all(...parameters),
+    run: (...parameters: unknown[]) => statement.run(...parameters),
+    iterate: (...parameters: unknown[]) => statement.iterate(...parameters),
+  };
+}

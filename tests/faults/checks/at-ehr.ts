@@ -1,8 +1,20 @@
 /** I3 to I6: what the EHR was made to hold, against what the store says. */
-import { answeredReadings, isAcknowledged } from '../history.ts';
+import { answeredReadings, isAcknowledged, removedPersons } from '../history.ts';
 import type { Evidence, Received, StoredObservation } from '../evidence.ts';
-import { contentKey, current, gatewayIdentifiers, identityAtEhr, isAccepted, isHeld, isVoid, statusOf, substance } from '../observed.ts';
+import {
+  contentKey,
+  current,
+  gatewayIdentifiers,
+  identityAtEhr,
+  isAccepted,
+  isHeld,
+  isVoid,
+  statusOf,
+  subjectOf,
+  substance,
+} from '../observed.ts';
 import { looked, type Finding } from './finding.ts';
+import { ownersOf } from './owner.ts';
 
 export function checkOnce(evidence: Evidence): Finding {
   return looked(evidence.received.length, doubledAtEhr(evidence));
@@ -37,8 +49,10 @@ function repeated(pairs: readonly (readonly [Received, string | undefined])[], w
   });
 }
 
-export function checkArrived({ stored, received, outbox }: Evidence): Finding {
-  const there = byIdentity(received);
+export function checkArrived(evidence: Evidence): Finding {
+  const { stored, outbox } = evidence;
+  const ownerOf = ownersOf(evidence);
+  const there = new Set(copiesOfReadings(evidence).flatMap((copy) => ownerOf(copy)?.id ?? []));
   const counting = stored.filter((one) => isAccepted(current(one).content));
   return looked(counting.length, [
     ...outbox
@@ -51,8 +65,9 @@ export function checkArrived({ stored, received, outbox }: Evidence): Finding {
 /** What the EHR can act on. */
 const ACTED_ON: readonly string[] = ['final', 'amended', 'corrected'];
 
-export function checkHeldStays({ stored, received, history }: Evidence): Finding {
-  const ours = new Map(stored.map((one) => [one.id, one]));
+export function checkHeldStays(evidence: Evidence): Finding {
+  const { stored, history } = evidence;
+  const ownerOf = ownersOf(evidence);
   const acknowledged = new Set(
     answeredReadings(history)
       .filter(isAcknowledged)
@@ -65,9 +80,7 @@ export function checkHeldStays({ stored, received, history }: Evidence): Finding
       .filter((identifier) => !acknowledged.has(identifier)),
   );
   const doubtful = stored.filter((one) => isHeld(current(one).content) || isVoid(current(one).content));
-  const found = received
-    .filter(({ type }) => type === 'Observation')
-    .flatMap((copy) => whyNotThere(copy, ours.get(identityAtEhr(copy) ?? ''), refused));
+  const found = copiesOfReadings(evidence).flatMap((copy) => whyNotThere(copy, ownerOf(copy), refused));
   return looked(doubtful.length + refused.size, found);
 }
 
@@ -81,11 +94,11 @@ function whyNotThere({ reference, content }: Received, own: StoredObservation | 
   return isVoid(now) ? [`${reference} is ${statusOf(content)}, and it is void`] : [];
 }
 
-export function checkOrder({ stored, received }: Evidence): Finding {
-  const ours = new Map(stored.map((one) => [one.id, one]));
-  const copies = received.filter(({ type }) => type === 'Observation');
+export function checkOrder(evidence: Evidence): Finding {
+  const ownerOf = ownersOf(evidence);
+  const copies = copiesOfReadings(evidence);
   const found = copies.flatMap((copy) => {
-    const own = ours.get(identityAtEhr(copy) ?? '');
+    const own = ownerOf(copy);
     if (own === undefined || substance(current(own).content) === substance(copy.content)) return [];
     const place = own.versions.findLast(({ content }) => substance(content) === substance(copy.content));
     return [`${copy.reference} is ${own.id} as of version ${place?.version ?? 'none'}, not ${current(own).version}`];
@@ -93,6 +106,8 @@ export function checkOrder({ stored, received }: Evidence): Finding {
   return looked(copies.length, found);
 }
 
-function byIdentity(received: readonly Received[]): ReadonlyMap<string, Received> {
-  return new Map(received.filter(({ type }) => type === 'Observation').map((one) => [identityAtEhr(one) ?? one.reference, one]));
+/** Observations at the EHR, but for those of persons whom the store was told to forget: the EHR keeps its own time. */
+function copiesOfReadings({ received, history }: Evidence): readonly Received[] {
+  const removed = removedPersons(history);
+  return received.filter(({ type, content }) => type === 'Observation' && !removed.has(subjectOf(content)));
 }

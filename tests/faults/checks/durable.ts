@@ -1,6 +1,6 @@
 /** I1: whoever was answered 2xx may forget the reading, so it must be in the store, digit for digit. */
 import type { Evidence, StoredObservation } from '../evidence.ts';
-import { answeredReadings, isAcknowledged, type Acknowledged } from '../history.ts';
+import { answeredReadings, forgottenCalls, isAcknowledged, removedPersons, type Acknowledged } from '../history.ts';
 import { digitsIn, statusOf } from '../observed.ts';
 import { looked, type Finding } from './finding.ts';
 
@@ -13,8 +13,12 @@ export function checkDurable(evidence: Evidence): Finding {
 export function lostReadings({ history, stored, placeOf }: Evidence): ReadonlyMap<string, string> {
   const byId = new Map(stored.map((one) => [one.id, one]));
   const lost = new Map<string, string>();
+  const [forgotten, removed] = [forgottenCalls(history), removedPersons(history)];
   for (const line of answeredReadings(history).filter(isAcknowledged)) {
-    const why = whyLost(line, placeOf.get(line.reading.identifier) ?? [], byId);
+    if (removed.has(line.reading.person)) continue;
+    // a reading that came again after a restore has another id, but must have come again
+    const { id: _id, ...answer } = line.answer;
+    const why = whyLost(forgotten.has(line.n) ? { ...line, answer } : line, placeOf.get(line.reading.identifier) ?? [], byId);
     if (why !== undefined) lost.set(line.reading.identifier, `call ${line.n}: ${why}`);
   }
   return lost;

@@ -1,5 +1,5 @@
 /** I2 and the counts of I8: what belongs together is in the store together, and nothing is there from nowhere. */
-import { answeredReadings, isAcknowledged } from '../history.ts';
+import { answeredReadings, forgottenCalls, isAcknowledged } from '../history.ts';
 import type { Evidence, StoredObservation } from '../evidence.ts';
 import { current, gatewayIdentifiers, isAccepted, isDerived } from '../observed.ts';
 import { looked, type Finding } from './finding.ts';
@@ -54,7 +54,10 @@ export function checkCounts({ history, stored, placeOf, refused }: Evidence): Fi
     const identifiers = versions.flatMap(({ content }) => gatewayIdentifiers(content));
     return !places.has(id) && !identifiers.some((identifier) => sent.has(identifier));
   });
-  const answeredRefusals = history.filter((line) => line.at === 'answer' && (line.status === 422 || line.status === 409)).length;
+  const forgotten = forgottenCalls(history);
+  const answeredRefusals = history.filter(
+    (line) => line.at === 'answer' && !forgotten.has(line.n) && (line.status === 422 || line.status === 409),
+  ).length;
   return looked(measured.length, [
     ...unexplained.map(({ id }) => `${id} is stored, and nobody sent it`),
     ...(answeredRefusals > refused.length ? [`${answeredRefusals} readings were refused, ${refused.length} refusals are kept`] : []),
