@@ -4,7 +4,7 @@
  * the same judgement and stores nothing.
  */
 import type { Call } from './caller.ts';
-import { conformObservation } from './core/conform.ts';
+import { conformObservation, conformResource } from './core/conform.ts';
 import { toOperationOutcome, type Finding } from './core/finding.ts';
 import type { JsonObject, JsonValue } from './core/json.ts';
 import type { GrowthTables } from './core/growth/tables.ts';
@@ -142,8 +142,9 @@ export function createIntake(parts: IntakeParts): Intake {
 
     async putRegistry(type, id, parsed, expected) {
       const work = workNow();
+      const conformed = conformResource(parsed, type);
       const undertaking = { interaction: 'update', concerns: [`${type}/${id}`] } as const;
-      return settled(await inOneUnit(undertaking, work, (writer) => putRegistry(writer, type, id, parsed, expected, work)));
+      return settled(await inOneUnit(undertaking, work, (writer) => putRegistry(writer, type, id, conformed, expected, work)));
     },
 
     async assess(parsed) {

@@ -171,8 +171,9 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     const reload = policy.reload();
     log.reloaded(reload);
     showPolicy();
-    void auditReload(audit, reload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
-    log.gatewaysReloaded(gateways.reload());
+    const gatewaysReload = gateways.reload();
+    log.gatewaysReloaded(gatewaysReload);
+    void auditReload(audit, reload, gatewaysReload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
     expectGateways(metrics, gateways);
   };
   return { url, reloadPolicy, stop: () => (stopped ??= stop()) };

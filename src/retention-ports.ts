@@ -28,6 +28,8 @@ export type PersonRemoval =
   | { readonly kind: 'removed'; readonly removed: Removed }
   /** Somebody must be able to find them: see `LegalHold`. */
   | { readonly kind: 'on-hold' }
+  /** A reading was measured since the instant from which the person was to be quiet. */
+  | { readonly kind: 'not-quiet' }
   /** The EHR has not got everything yet, or a reading waits for a decision. */
   | { readonly kind: 'unfinished' };
 
@@ -41,8 +43,8 @@ export interface RetentionStore {
   removeAudit(beforeMs: number, options: RemovalOptions): Promise<Removed>;
   /** Keys of people whose last reading ended before the instant (milliseconds), in order, behind `after`. */
   quietPersons(beforeMs: number, limit: number, after?: string): Promise<readonly string[]>;
-  /** Everything of one person, in every table but the audit: all of it or nothing. */
-  removePerson(person: string, options: Omit<RemovalOptions, 'limit'>): Promise<PersonRemoval>;
+  /** Everything of one person, in every table but the audit: all of it or nothing. With `quietSinceMs` only if nothing of them was measured since. */
+  removePerson(person: string, options: Omit<RemovalOptions, 'limit'> & { readonly quietSinceMs?: number }): Promise<PersonRemoval>;
   /** Nothing of this person is removed until the hold is released. A second one replaces the first. */
   hold(hold: LegalHold, by?: Call): Promise<void>;
   /** False when there was none. */

@@ -120,12 +120,12 @@ async function removeQuiet(store: KeptStore, beforeMs: number, options: Omit<Rem
   for (;;) {
     const page = await store.retention.quietPersons(beforeMs, CHUNK, after);
     for (const person of page) {
-      const removal = await store.retention.removePerson(person, options);
+      const removal = await store.retention.removePerson(person, { ...options, quietSinceMs: beforeMs });
       if (removal.kind === 'removed') {
         people.removed += 1;
         total.add(removal.removed);
       } else if (removal.kind === 'on-hold') people.onHold += 1;
-      else people.unfinished += 1;
+      else if (removal.kind === 'unfinished') people.unfinished += 1;
     }
     after = page.at(-1);
     if (after === undefined) return people;

@@ -2,7 +2,7 @@
 import type { AuditPatrol } from '../audit-patrol.ts';
 import type { AuditTrail, UntimedFacts } from '../audit-trail.ts';
 import { DAY_MS } from '../core/fhir-time.ts';
-import type { GatewaysHolder } from '../gateways.ts';
+import type { GatewaysHolder, GatewaysReload } from '../gateways.ts';
 import type { Metrics } from '../metrics.ts';
 import type { Reload } from '../policy-in-force.ts';
 import { softwareVersion } from '../version.ts';
@@ -36,14 +36,20 @@ export function serviceEvent(event: 'start' | 'stop', details: UntimedFacts['det
   return { event, outcome: 'success', details: [['version', softwareVersion()], ...details] };
 }
 
-/** A file that is broken is an event too: somebody wanted another policy, and it is not in force. */
-export async function auditReload(audit: AuditTrail, reload: Reload): Promise<void> {
-  if (reload.kind === 'no-file') return;
-  const details = [['policy', reload.now] as const, ...(reload.kind === 'loaded' ? [['policy before', reload.before] as const] : [])];
-  const isLoaded = reload.kind === 'loaded';
-  await audit.recordIfPossible({
-    event: isLoaded ? 'configuration' : 'configuration-kept',
-    outcome: isLoaded ? 'success' : 'minor',
-    details,
-  });
+/** A file that is broken is an event too: somebody wanted another policy, or other rights for gateways, and they are not in force. */
+export async function auditReload(audit: AuditTrail, policy: Reload, gateways: GatewaysReload): Promise<void> {
+  const policyDetails = [['policy', policy.now] as const, ...(policy.kind === 'loaded' ? [['policy before', policy.before] as const] : [])];
+  const gatewaysDetails = [['gateways', gateways.kind === 'loaded' ? String(gateways.gateways) : 'as before'] as const];
+  for (const { kind, details } of [
+    { kind: policy.kind, details: policyDetails },
+    { kind: gateways.kind, details: gatewaysDetails },
+  ]) {
+    if (kind === 'no-file') continue;
+    const isLoaded = kind === 'loaded';
+    await audit.recordIfPossible({
+      event: isLoaded ? 'configuration' : 'configuration-kept',
+      outcome: isLoaded ? 'success' : 'minor',
+      details,
+    });
+  }
 }

@@ -21,7 +21,7 @@ export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler
     const known = toServiceError(error);
     const { requestId, ruleIds } = notesOf(res);
     if (known) ruleIds.add(ruleIdOf(known.code));
-    if (!(error instanceof UnreadableBody) && (!known || known.row.status >= 500)) log.fault(error, { requestId, during: 'request' });
+    if (!(error instanceof UnreadableBody) && isFault(known)) log.fault(error, { requestId, during: 'request' });
     if (res.headersSent) {
       // too late for a status: cut the answer off, so that nobody takes it for whole
       res.destroy();
@@ -34,6 +34,11 @@ export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler
         known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`),
       );
   };
+}
+
+/** To shed load is no fault: it is counted and sampled, and a line for each would fill the disk when there is least room for it. */
+function isFault(known: ServiceError | undefined): boolean {
+  return known === undefined || (known.row.status >= 500 && known.code !== 'ERR_BUSY');
 }
 
 /** Undefined for what nobody foresaw. */

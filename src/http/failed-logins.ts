@@ -1,51 +1,62 @@
 /**
  * Makes a storm of answers 401 cheap: a credential that was refused again and again is no longer
- * verified, nor audited, but answered 429. Counted are the answers themselves, so nothing has to
- * be told by whoever verifies tokens; this middleware stands before that one.
+ * verified but answered 429. Counted are the answers themselves; this middleware stands before the
+ * one that verifies tokens, and tells it what it found.
  *
- * The gateways of a hospital share one address, and one with an expired token must not shut the
- * others out: what is limited tightly is a credential at an address, and a credential whose last
- * answer was not 401 is looked at even when its address has failed too often.
+ * The gateways of a hospital share one address, and whoever sends bad tokens from there must not
+ * shut the others out, not even one whose token is a minute old: what is no longer looked at is a
+ * credential, never an address. Of an address with too many failures only those that fail are told
+ * to come back later. What needs no token is served in any case.
  */
 import { createHash } from 'node:crypto';
 import { ServiceError } from '../errors.ts';
 import type { Clock } from '../ports.ts';
 import type { Limits } from './limits.ts';
 import { addressOf, WINDOW_MS } from './rate-limit.ts';
-import { notesOf } from './request-notes.ts';
-import type { Request, RequestHandler } from './serving.ts';
-import { MOST_KEYS, WindowCounts } from './window-counts.ts';
+import type { Request, RequestHandler, Response } from './serving.ts';
+import { WindowCounts } from './window-counts.ts';
 
 type FailureLimits = Pick<Limits, 'failedLoginsPerCredential' | 'failedLoginsPerAddress'>;
 
-/** Middleware before the one that verifies tokens. Refuses with ERR_TOO_MANY. */
+/** Too many logins have failed: what that means for this request. */
+interface Storm {
+  /** False when this very credential failed so often that it is not verified any more. */
+  readonly isLookedAt: boolean;
+  readonly secondsLeft: number;
+}
+
+const STORMS = new WeakMap<Response, Storm>();
+
+/** Undefined while few logins fail. */
+export function stormAround(res: Response): Storm | undefined {
+  return STORMS.get(res);
+}
+
+/** In place of ERR_UNAUTHENTICATED for a login that fails in a storm; says when it is worth to try again. */
+export function tooManyFailures(res: Response, { secondsLeft }: Storm): ServiceError {
+  res.set('Retry-After', String(secondsLeft));
+  return new ServiceError('ERR_TOO_MANY', 'Too many logins have failed from here. Get a valid token, and send again later.');
+}
+
+/** Middleware before the one that verifies tokens. */
 export function limitFailedLogins({ failedLoginsPerCredential, failedLoginsPerAddress }: FailureLimits, clock?: Clock): RequestHandler {
   const options = { windowMs: WINDOW_MS, ...(clock && { clock }) };
   const ofCredentials = new WindowCounts(options);
   const ofAddresses = new WindowCounts(options);
-  const accepted = new NewestOnly(MOST_KEYS);
   const nowMs = (): number => clock?.nowMs() ?? Date.now();
+  const secondsTo = (instant: Date): number => Math.max(1, Math.ceil((instant.getTime() - nowMs()) / 1000));
 
   return (req, res, next) => {
     const address = addressOf(req);
-    const credential = digestOf(req);
-    const here = `${address} ${credential}`;
-    if (!accepted.has(credential)) {
-      const [one, all] = [ofCredentials.get(here), ofAddresses.get(address)];
-      const storm =
-        one && one.totalHits >= failedLoginsPerCredential ? one : all && all.totalHits >= failedLoginsPerAddress ? all : undefined;
-      if (storm) {
-        const seconds = Math.ceil((storm.resetTime.getTime() - nowMs()) / 1000);
-        res.set('Retry-After', String(Math.max(1, seconds)));
-        throw new ServiceError('ERR_TOO_MANY', 'Too many logins have failed from here. Get a valid token, and send again later.');
-      }
-    }
+    const here = `${address} ${digestOf(req)}`;
+    // a count that a credential shares with others says nothing of it
+    const [one, all] = [ofCredentials.own(here), ofAddresses.get(address)];
+    if (one && one.totalHits >= failedLoginsPerCredential) STORMS.set(res, { isLookedAt: false, secondsLeft: secondsTo(one.resetTime) });
+    else if (all && all.totalHits >= failedLoginsPerAddress) STORMS.set(res, { isLookedAt: true, secondsLeft: secondsTo(all.resetTime) });
     res.once('finish', () => {
-      if (res.statusCode === 401) {
-        accepted.delete(credential);
-        ofCredentials.increment(here);
-        ofAddresses.increment(address);
-      } else if (notesOf(res).caller.client !== undefined) accepted.add(credential);
+      if (res.statusCode !== 401) return;
+      ofCredentials.increment(here);
+      ofAddresses.increment(address);
     });
     next();
   };
@@ -55,29 +66,4 @@ export function limitFailedLogins({ failedLoginsPerCredential, failedLoginsPerAd
 function digestOf(req: Request): string {
   const shown = req.get('authorization');
   return shown === undefined ? 'none' : createHash('sha256').update(shown).digest('base64');
-}
-
-/** A set that forgets what was added first when it is full. */
-class NewestOnly {
-  readonly #members = new Set<string>();
-  readonly #most: number;
-
-  constructor(most: number) {
-    this.#most = most;
-  }
-
-  has(member: string): boolean {
-    return this.#members.has(member);
-  }
-
-  add(member: string): void {
-    this.#members.delete(member);
-    this.#members.add(member);
-    const [oldest] = this.#members;
-    if (this.#members.size > this.#most && oldest !== undefined) this.#members.delete(oldest);
-  }
-
-  delete(member: string): void {
-    this.#members.delete(member);
-  }
 }

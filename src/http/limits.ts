@@ -11,7 +11,7 @@ export interface Limits {
   readonly limitOf?: (client: string) => number | undefined;
   /** Answers 401 in a minute to one credential from one address; then it is not looked at any more. */
   readonly failedLoginsPerCredential: number;
-  /** Answers 401 in a minute to one address; then only credentials that were accepted before are looked at. */
+  /** Answers 401 in a minute to one address; then whoever fails there is answered 429, and whoever does not is served. */
   readonly failedLoginsPerAddress: number;
   /** Requests whose bodies are here and that have no answer yet. */
   readonly mostAtWork: number;

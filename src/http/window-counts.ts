@@ -45,7 +45,12 @@ export class WindowCounts implements Store {
 
   /** What is counted in the window that is open for this key; undefined when none is. */
   get(key: string): Count | undefined {
-    const count = this.#counts.get(this.#countedAs(key));
+    return this.own(this.#countedAs(key));
+  }
+
+  /** The same, but undefined for a key that is counted together with others. */
+  own(key: string): Count | undefined {
+    const count = this.#counts.get(key);
     return count && count.resetTime.getTime() > this.#clock.nowMs() ? count : undefined;
   }
 

@@ -5,7 +5,8 @@
 import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Call } from '../caller.ts';
 import { conditionalSubject, withResolvedReferences } from '../core/bundle.ts';
-import { conformObservation, conformResource, fewOf } from '../core/conform.ts';
+import { conformResource } from '../core/conform.ts';
+import type { ExactObservation } from '../core/observation.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../core/json.ts';
 import { ServiceError, toServiceOutcome } from '../errors.ts';
@@ -14,7 +15,8 @@ import { requireInteraction } from '../permission.ts';
 import { refused, type BundleAnswer, type Taken } from './answer.ts';
 import { StoreUnavailable, type Store, type StoreWriter } from '../ports.ts';
 import { at, faultInEntry, statusLine, toEntry, toResponse, TURNS, turnOf, type Entry } from './entry.ts';
-import { conformCorrection, correctReading, createReading, type ReadingWork } from './reading.ts';
+import { withShapes, type ShapedEntry } from './entry-shape.ts';
+import { correctReading, createReading, refuseOtherId, type ReadingWork } from './reading.ts';
 import { parseIfNoneExist } from './if-none-exist.ts';
 import { putRegistry } from './registry.ts';
 import { checkMaySend } from './senders.ts';
@@ -109,10 +111,11 @@ async function takeBatch<Raw extends JsonValue>(
       }
     }),
   );
+  const shaped = await withShapes(entries);
   for (const turn of TURNS) {
     // all of a turn are handed to the store at once: they share commits and keep their order
     await Promise.all(
-      entries
+      shaped
         .filter((entry) => turnOf(entry) === turn)
         .map(async (entry) => {
           responses[entry.index] = await alone(entry, work).catch(errorResponse);
@@ -122,7 +125,7 @@ async function takeBatch<Raw extends JsonValue>(
   return { status: 200, body: { resourceType: 'Bundle', type: 'batch-response', entry: responses.map((response) => ({ response })) } };
 }
 
-async function alone(entry: Entry, work: BundleWork): Promise<JsonObject> {
+async function alone(entry: ShapedEntry, work: BundleWork): Promise<JsonObject> {
   const { request, resource } = entry;
   const undertaking: Undertaking =
     request.kind === 'registry'
@@ -168,10 +171,11 @@ async function takeTransaction(raw: readonly JsonObject[], undertaking: Undertak
   const entries = raw.map(toEntry);
   for (const entry of entries) checkPermission(entry, work);
   refuseSameTargets(entries);
+  const shaped = await withShapes(entries);
   try {
     const { answers } = await work.store.write((writer) =>
       recorded(writer, undertaking, work, async () => {
-        const served = await serveAll(writer, entries, work);
+        const served = await serveAll(writer, shaped, work);
         return { answers: served, resources: served.flatMap(({ resource }) => resource ?? []) };
       }),
     );
@@ -202,7 +206,7 @@ function briefly(failures: readonly Failure[]): readonly Failure[] {
   return failures.map(({ answer, index }) => ({ index, answer: { ...answer, findings: answer.findings.slice(0, 1) } }));
 }
 
-async function serveAll(writer: StoreWriter, entries: readonly Entry[], work: BundleWork): Promise<Taken[]> {
+async function serveAll(writer: StoreWriter, entries: readonly ShapedEntry[], work: BundleWork): Promise<Taken[]> {
   const ids = entries.map(() => work.newId());
   const places = new Map(entries.flatMap((entry) => placeOf(entry, ids[entry.index] as string)));
   const answers = new Array<Taken>(entries.length);
@@ -265,13 +269,21 @@ function refuseSameTargets(entries: readonly Entry[]): void {
   }
 }
 
-async function serve(writer: StoreWriter, { resource, request, index }: Entry, newId: string, work: BundleWork): Promise<Taken> {
+async function serve(
+  writer: StoreWriter,
+  { resource, shape, request, index }: ShapedEntry,
+  newId: string,
+  work: BundleWork,
+): Promise<Taken> {
   try {
-    if (request.kind === 'registry') return await putRegistry(writer, request.type, request.id, resource, request.ifMatch, work);
-    const conformed = request.kind === 'create' ? conformObservation(resource) : conformCorrection(resource, request.id);
-    if (!conformed.ok) return refused(fewOf(conformed.findings), work);
-    if (request.kind === 'correct') return await correctReading(writer, conformed.resource, request.id, request.ifMatch, work);
-    return await createReading(writer, conformed.resource, newId, request.ifNoneExist, work);
+    // what was looked at is the entry as it was sent; what is stored has its references resolved
+    const conformed = shape.ok ? { ...shape, resource } : shape;
+    if (request.kind === 'registry') return await putRegistry(writer, request.type, request.id, conformed, request.ifMatch, work);
+    if (request.kind === 'correct') refuseOtherId(resource, request.id);
+    if (!conformed.ok) return refused(conformed.findings, work);
+    const observation = conformed.resource as unknown as ExactObservation;
+    if (request.kind === 'correct') return await correctReading(writer, observation, request.id, request.ifMatch, work);
+    return await createReading(writer, observation, newId, request.ifNoneExist, work);
   } catch (error) {
     throw error instanceof ServiceError ? faultInEntry(error, index) : error;
   }

@@ -229,10 +229,14 @@ export async function settle(writer: StoreWriter, judgement: Judgement, work: Re
 
 /** A correction's body: an Observation that names the id of its address. */
 export function conformCorrection(parsed: JsonValue, id: string): ReturnType<typeof conformObservation> {
-  if (!isJsonObject(parsed) || parsed['id'] !== id) {
-    throw new ServiceError('ERR_BAD_VALUE', 'The id in the body is not the id in the address; make them equal.', {
-      expression: 'Observation.id',
-    });
-  }
+  refuseOtherId(parsed, id);
   return conformObservation(parsed);
+}
+
+/** Throws ServiceError ERR_BAD_VALUE when the body is not of the resource in the address. */
+export function refuseOtherId(parsed: JsonValue, id: string): void {
+  if (isJsonObject(parsed) && parsed['id'] === id) return;
+  throw new ServiceError('ERR_BAD_VALUE', 'The id in the body is not the id in the address; make them equal.', {
+    expression: 'Observation.id',
+  });
 }

@@ -4,12 +4,12 @@
  * replaces gives its readings up to that one, and the BMI of both are derived anew.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { conformResource } from '../core/conform.ts';
+import type { Conformed } from '../core/conform.ts';
 import { consequences } from '../core/serial/consequences.ts';
 import { identifierTokens } from '../core/facts.ts';
 import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import { implicitRules, modifierExtension } from '../core/rules/profile.ts';
-import type { Exact, JsonObject, JsonValue } from '../core/json.ts';
+import type { Exact, JsonObject } from '../core/json.ts';
 import { logicalKey } from '../core/pointers.ts';
 import { replacedBy, replacementUnusable, unusableDeviceFacts, unusablePersonFacts } from '../core/registry.ts';
 import { ServiceError } from '../errors.ts';
@@ -35,11 +35,10 @@ export async function putRegistry(
   writer: StoreWriter,
   type: RegistryType,
   id: string,
-  parsed: JsonValue,
+  conformed: Conformed<JsonObject>,
   expected: ExpectedVersion | undefined,
   work: RegistryWork,
 ): Promise<Taken> {
-  const conformed = conformResource(parsed, type);
   if (!conformed.ok) return refused(conformed.findings, work);
   const { resource } = conformed;
   const faults = [...modifiersOf(resource, type), ...(await unusableFacts(writer, resource, type, id, work))];

@@ -3,8 +3,10 @@
  * all versions, Provenances, what they are searched and recognised by, what was sent, the Patient
  * and the chairs that are theirs, and refusals that name them. The audit keeps its own time.
  */
-import { sql, type Kysely, type SqlBool } from 'kysely';
-import type { PersonRemoval, Removed } from '../ports.ts';
+import type { Kysely } from 'kysely';
+import { logicalKey } from '../core/pointers.ts';
+import type { OutboxState, PersonRemoval, Removed } from '../ports.ts';
+import { removeRefusalsNaming } from './refusals-naming.ts';
 import type { StoreSchema } from './schema.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -14,19 +16,23 @@ const PIECE = 500;
 
 /**
  * Removes all of it, in the unit of work that `db` is in. Leaves everything as it is when a legal
- * hold forbids it, a reading waits for a decision, or the EHR has not got everything.
+ * hold forbids it, a reading waits for a decision, the EHR has not got everything, or the person
+ * was to be quiet since an instant and is not.
  *
  * @param person `Patient/{id}` or `identifier:{system}|{value}`
+ * @param quietSinceMs whoever looked for quiet people did so before this unit of work, and readings go on coming
  */
-export async function removePerson(db: Db, person: string): Promise<PersonRemoval> {
+export async function removePerson(db: Db, person: string, quietSinceMs?: number): Promise<PersonRemoval> {
   const hold = await db.selectFrom('legal_hold').select('person').where('person', '=', person).executeTakeFirst();
   if (hold) return { kind: 'on-hold' };
-  if (await isUnfinished(db, person)) return { kind: 'unfinished' };
+  if (quietSinceMs !== undefined && (await hasReadingFrom(db, person, quietSinceMs))) return { kind: 'not-quiet' };
+  const observations = await observationIdsOf(db, person);
+  if (await isUnfinished(db, person, observations)) return { kind: 'unfinished' };
 
   const counts = new Map<string, number>();
   const count = (table: string, rows: bigint | number): void => void counts.set(table, (counts.get(table) ?? 0) + Number(rows));
-  const observations = await observationIdsOf(db, person);
   const provenances = await provenanceIdsOf(db, observations);
+  const names = await namesOf(db, person, observations);
   const versions = [
     ...(await seqsOf(db, 'Observation', observations)),
     ...(await seqsOf(db, 'Provenance', provenances)),
@@ -51,12 +57,18 @@ export async function removePerson(db: Db, person: string): Promise<PersonRemova
     count('observation', (await db.deleteFrom('observation').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
     count('resource_version', (await db.deleteFrom('resource_version').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
   });
-  count('refusal', await removeRefusalsNaming(db, person));
+  count('refusal', await removeRefusalsNaming(db, names));
   const removed: Removed = Object.fromEntries([...counts].filter(([, rows]) => rows > 0));
   return { kind: 'removed', removed };
 }
 
-async function isUnfinished(db: Db, person: string): Promise<boolean> {
+async function hasReadingFrom(db: Db, person: string, sinceMs: number): Promise<boolean> {
+  const recent = await currentOf(db, person).select('observation.seq').where('end_ms', '>=', sinceMs).limit(1).executeTakeFirst();
+  return recent !== undefined;
+}
+
+/** An item may be filed for somebody else who shares a reading: after a merge that was taken back. */
+async function isUnfinished(db: Db, person: string, observations: readonly string[]): Promise<boolean> {
   const unsent = await db
     .selectFrom('outbox_item')
     .select('number')
@@ -65,28 +77,73 @@ async function isUnfinished(db: Db, person: string): Promise<boolean> {
     .limit(1)
     .executeTakeFirst();
   if (unsent) return true;
-  const waiting = await db
-    .selectFrom('observation')
-    .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
-    .select('observation.seq')
-    .where('person', '=', person)
-    .where('held', '=', 1)
-    .where('superseded_seq', 'is', null)
-    .limit(1)
-    .executeTakeFirst();
+  let isConcerned = false;
+  await inPieces(observations, async (ids) => {
+    isConcerned ||= (await itemsConcerning(db, ids, ['waiting', 'parked'])).length > 0;
+  });
+  if (isConcerned) return true;
+  const waiting = await currentOf(db, person).select('observation.seq').where('held', '=', 1).limit(1).executeTakeFirst();
   return waiting !== undefined;
 }
 
-/** Of those filed for the person now; earlier versions of them may stand under another key. */
-async function observationIdsOf(db: Db, person: string): Promise<string[]> {
-  const rows = await db
+/** The Observations that are filed for the person now. Earlier versions of somebody else's may stand under the key: a reading that was claimed. */
+function currentOf(db: Db, person: string) {
+  return db
     .selectFrom('observation')
     .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
-    .select('resource_version.id')
-    .distinct()
     .where('person', '=', person)
+    .where('superseded_seq', 'is', null);
+}
+
+/** Earlier versions of them may stand under another key, and go with them. */
+async function observationIdsOf(db: Db, person: string): Promise<string[]> {
+  return (await currentOf(db, person).select('resource_version.id').execute()).map(({ id }) => id);
+}
+
+/** The keys under which senders named the person: the one of today, those of their readings, and identifiers that are theirs alone. */
+async function namesOf(db: Db, person: string, observations: readonly string[]): Promise<string[]> {
+  const names = new Set([person]);
+  await inPieces(observations, async (ids) => {
+    const rows = await db
+      .selectFrom('observation')
+      .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
+      .select('person_as_sent')
+      .distinct()
+      .where('resource_version.id', 'in', ids)
+      .where('resource_version.type', '=', 'Observation')
+      .where('person_as_sent', 'is not', null)
+      .execute();
+    for (const { person_as_sent } of rows) if (person_as_sent !== null) names.add(person_as_sent);
+  });
+  const id = /^Patient\/(.+)$/.exec(person)?.[1];
+  if (id === undefined) return [...names];
+  const identifiers = await db
+    .selectFrom('search_token')
+    .innerJoin('resource_version', 'resource_version.seq', 'search_token.seq')
+    .select(['system', 'value'])
+    .distinct()
+    .where('resource_version.id', '=', id)
+    .where('resource_version.type', '=', 'Patient')
+    .where('role', '=', 'identifier')
+    .where((eb) =>
+      eb.not(
+        eb.exists(
+          eb
+            .selectFrom('search_token as other')
+            .innerJoin('resource_version as version', 'version.seq', 'other.seq')
+            .select('other.seq')
+            .whereRef('other.value', '=', 'search_token.value')
+            .whereRef('other.system', '=', 'search_token.system')
+            .where('other.role', '=', 'identifier')
+            .where('version.type', '=', 'Patient')
+            .where('version.id', '<>', id)
+            .where('version.superseded_seq', 'is', null),
+        ),
+      ),
+    )
     .execute();
-  return rows.map(({ id }) => id);
+  for (const token of identifiers) names.add(logicalKey(token));
+  return [...names];
 }
 
 async function provenanceIdsOf(db: Db, observations: readonly string[]): Promise<string[]> {
@@ -145,26 +202,20 @@ async function itemNumbersOf(db: Db, person: string, observations: readonly stri
   const own = await db.selectFrom('outbox_item').select('number').where('person', '=', person).execute();
   const numbers = new Set(own.map(({ number }) => number));
   await inPieces(observations, async (ids) => {
-    const rows = await db
-      .selectFrom('outbox_concern')
-      .innerJoin('outbox_item', 'outbox_item.number', 'outbox_concern.number')
-      .select('outbox_item.number')
-      .where('observation_id', 'in', ids)
-      .where('state', 'in', ['sent', 'discarded'])
-      .execute();
+    const rows = await itemsConcerning(db, ids, ['sent', 'discarded']);
     for (const { number } of rows) numbers.add(number);
   });
   return [...numbers];
 }
 
-/** A refusal is kept as it was sent, so that whom it names is looked for in its text. */
-async function removeRefusalsNaming(db: Db, person: string): Promise<bigint> {
-  const named = /^identifier:.*\|(.+)$/.exec(person)?.[1] ?? person;
-  const { numDeletedRows } = await db
-    .deleteFrom('refusal')
-    .where(sql<SqlBool>`content like ${`%${named.replaceAll(/[\\%_]/g, '\\$&')}"%`} escape '\\'`)
-    .executeTakeFirstOrThrow();
-  return numDeletedRows;
+function itemsConcerning(db: Db, observations: readonly string[], states: readonly OutboxState[]) {
+  return db
+    .selectFrom('outbox_concern')
+    .innerJoin('outbox_item', 'outbox_item.number', 'outbox_concern.number')
+    .select('outbox_item.number')
+    .where('observation_id', 'in', observations)
+    .where('state', 'in', states)
+    .execute();
 }
 
 async function inPieces<Item>(items: readonly Item[], act: (piece: readonly Item[]) => Promise<void>): Promise<void> {

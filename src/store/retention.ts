@@ -64,7 +64,10 @@ export class SqlRetention implements RetentionStore {
   async quietPersons(beforeMs: number, limit: number, after?: string): Promise<readonly string[]> {
     const persons = this.#db
       .selectFrom('observation')
+      .innerJoin('resource_version', 'resource_version.seq', 'observation.seq')
       .select('person')
+      // what an earlier version said is no longer so: a claimed reading was of nobody once
+      .where('superseded_seq', 'is', null)
       .groupBy('person')
       .having((eb) => eb(eb.fn.max('end_ms'), '<', beforeMs))
       .orderBy('person')
@@ -77,9 +80,12 @@ export class SqlRetention implements RetentionStore {
     return this.#removeRows(options, async (db) => counted({ audit_event: await purgeAuditBefore(db, beforeMs, limit) }));
   }
 
-  removePerson(person: string, { dryRun, by }: Omit<RemovalOptions, 'limit'>): Promise<PersonRemoval> {
+  removePerson(
+    person: string,
+    { dryRun, by, quietSinceMs }: Omit<RemovalOptions, 'limit'> & { readonly quietSinceMs?: number },
+  ): Promise<PersonRemoval> {
     return this.#remove(dryRun, async (db) => {
-      const removal = await removePerson(db, person);
+      const removal = await removePerson(db, person, quietSinceMs);
       if (removal.kind === 'removed') await this.#audit(db, 'removal', { persons: [person], details: detailsOf(removal.removed) }, by);
       return removal;
     });

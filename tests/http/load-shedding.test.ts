@@ -95,6 +95,8 @@ describe('a service that has enough to do', () => {
     }
     expect((await edge.call('GET', '/health/ready')).status).toBe(200);
     expect((await edge.call('GET', '/metrics')).text).toContain('steelyard_requests_shed_total{reason="at-work"} 2');
+    // a line for each, with where it happened, would be most of the log when there is least room for it
+    expect(edge.logLines.filter((line) => line.includes('"msg":"fault"'))).toEqual([]);
     waiting[0]?.();
     await first;
     expect((await edge.call('GET', '/fhir/metadata')).status).toBe(200);

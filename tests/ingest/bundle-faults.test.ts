@@ -4,6 +4,12 @@ import { objects, postEntry } from '../published/readings.ts';
 import { treeOf } from '../http/edge.ts';
 import { startService } from '../service.ts';
 import { isJsonObject } from '../../src/core/json.ts';
+import { DEFAULT_POLICY } from '../../src/core/policy.ts';
+import { createIntake, type Intake } from '../../src/ingest.ts';
+import type { Store } from '../../src/ports.ts';
+import { openSqliteStore } from '../../src/store/sqlite.ts';
+import { arrived, parsed } from '../arrived.ts';
+import { CLOCK, weight } from '../measurements.ts';
 
 const FAULTY = postEntry(`{"resourceType":"Observation","category":[${new Array(50).fill('{}').join(',')}]}`);
 const bundle = (type: string, entries: number) =>
@@ -29,4 +35,33 @@ test('of a transaction with very many faults each failed entry is told its first
   expect(many).toHaveLength(200);
   expect(new Set(many.map(({ expression }) => JSON.stringify(expression))).size).toBe(200);
   await service.close();
+});
+
+test('nobody waits for the store while the faults of a transaction are looked for', async () => {
+  const store = await openSqliteStore(':memory:', { clock: CLOCK });
+  const begun: string[] = [];
+  const intakeOf = (who: string): Intake => {
+    const write: Store['write'] = (work) => {
+      begun.push(who);
+      return store.write(work);
+    };
+    const noted = new Proxy(store, {
+      get: (target, name) => {
+        const member: unknown = Reflect.get(target, name, target);
+        return name === 'write' ? write : typeof member === 'function' ? (member.bind(target) as unknown) : member;
+      },
+    });
+    let issued = 0;
+    const newId = (): string => `${who}-${(issued += 1)}`;
+    return createIntake({ store: noted, clock: CLOCK, policy: () => DEFAULT_POLICY, newId, knownBases: [], forwards: true });
+  };
+  const text = bundle('transaction', 50);
+  const refused = intakeOf('bundle').bundle(parsed(text), text);
+  // it comes when the Bundle is already worked on, and is written before that needs the store
+  const { tree, text: reading } = arrived(weight('70.0'));
+  expect((await intakeOf('reading').create(tree, reading)).status).toBe(201);
+  await refused;
+  expect(begun.indexOf('reading')).toBe(0);
+  expect(begun.indexOf('bundle')).toBeGreaterThan(0);
+  await store.close();
 });

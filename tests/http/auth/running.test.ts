@@ -109,6 +109,13 @@ describe('a service that asks for tokens', () => {
     service.reloadPolicy();
     expect([await dryRun('scale-1'), await dryRun('scale-2'), said('gateways kept')]).toEqual([403, 200, true]);
     expect(lines.join('')).not.toContain('s3cret-value');
+    // who may send for which scale is no smaller change than a threshold
+    const auditor = await tokenOf({ scope: 'system/AuditEvent.rs', client_id: 'auditor', sub: 'auditor' });
+    const told = async (kind: string): Promise<string> =>
+      (await call(auditor, 'GET', `/fhir/AuditEvent?subtype=${kind}`)).text.replaceAll(/\s/g, '');
+    while (!(await told('configuration-kept')).includes('"type":"gateways","valueString":"asbefore"'))
+      await new Promise((resolve) => setTimeout(resolve, 20));
+    expect(await told('configuration')).toContain('"type":"gateways","valueString":"1"');
   });
 
   test('does not start with a gateways file that is broken', async () => {
