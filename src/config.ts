@@ -136,6 +136,11 @@ function contradictionsIn(settings: Settings): string[] {
     problems.push(
       ...forTokens.filter((name) => settings[name] !== undefined).map((name) => `${name} means nothing while STEELYARD_AUTH=none.`),
     );
+    // nobody is known by a client_id, so its list of scales would be off without a word
+    if (settings.STEELYARD_GATEWAYS !== undefined)
+      problems.push(
+        'STEELYARD_GATEWAYS holds nobody to its scales while STEELYARD_AUTH=none, since no caller is known; set STEELYARD_AUTH=jwt or leave it unset.',
+      );
     if (!isLoopback(settings.STEELYARD_HOST))
       problems.push('STEELYARD_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.');
   }

@@ -90,7 +90,7 @@ export const Environment = z.object({
   STEELYARD_ISSUER: z.string().optional().describe('with `jwt`: whom tokens must come from (`iss`)'),
   STEELYARD_AUDIENCE: z.string().optional().describe('with `jwt`: for whom tokens must be made (`aud`)'),
   STEELYARD_GATEWAYS: file(
-    'path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
+    'with `jwt`: path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
   ),
   STEELYARD_RATE_LIMIT: wholeNumber(1, 1_000_000)
     .default('6000')
