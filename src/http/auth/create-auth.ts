@@ -7,7 +7,7 @@ import { hasRole } from '../../permission.ts';
 import type { Clock } from '../../ports.ts';
 import type { Auth } from './auth.ts';
 import { KeySet, type KeySetEvent } from './key-set.ts';
-import { fileKeys, urlKeys } from './key-sources.ts';
+import { fileKeys, UnusableKeys, urlKeys } from './key-sources.ts';
 import { RefusedToken, type Reason } from './refused-token.ts';
 import { TokenVerifier } from './token-verifier.ts';
 
@@ -26,7 +26,7 @@ interface Surroundings {
   readonly onRefused?: (reason: Reason) => void;
 }
 
-/** The key file cannot be used. */
+/** The key file cannot be used. The message says why, and goes on from the name of the setting. */
 export class KeyFileError extends Error {}
 
 /**
@@ -36,12 +36,17 @@ export class KeyFileError extends Error {}
 export async function createAuth({ jwks, issuer, audience }: TokenSettings, surroundings: Surroundings): Promise<Auth> {
   const { clock, gateways, onKeys, onRefused = () => undefined } = surroundings;
   const isUrl = /^https?:\/\//i.test(jwks);
-  const keys = new KeySet(isUrl ? urlKeys(jwks) : fileKeys(jwks), clock, onKeys);
+  // a file that cannot be used ends the start with a sentence: a line in the log would say it twice
+  let isStarting = !isUrl;
+  const keys = new KeySet(isUrl ? urlKeys(jwks) : fileKeys(jwks), clock, (event) => {
+    if (!isStarting || event.kind === 'loaded') onKeys?.(event);
+  });
   if (isUrl) void keys.load().catch(() => undefined);
   else
     await keys.load().catch((cause: unknown) => {
-      throw new KeyFileError('names a file that cannot be read, or that holds no set of public keys (JWK set)', { cause });
+      throw new KeyFileError(problemOfFile(jwks, cause), { cause });
     });
+  isStarting = false;
   const verifier = new TokenVerifier(keys, clock, { issuer, audience });
   const holderOf = async (token: string): Promise<Caller> => {
     try {
@@ -52,6 +57,12 @@ export async function createAuth({ jwks, issuer, audience }: TokenSettings, surr
     }
   };
   return { tokens: { holderOf, issuer, ...(isUrl && { keysUrl: jwks }) } };
+}
+
+function problemOfFile(path: string, cause: unknown): string {
+  const reason =
+    cause instanceof UnusableKeys ? cause.message : `cannot be read (${(cause as NodeJS.ErrnoException).code ?? 'unknown reason'})`;
+  return `names a file that ${reason}: ${path}; put the public keys of the issuer there, as a JWK set that this service may read`;
 }
 
 /**
