@@ -6,6 +6,7 @@ import type { Gateways } from '../../gateways.ts';
 import { hasRole } from '../../permission.ts';
 import type { Clock } from '../../ports.ts';
 import type { Auth } from './auth.ts';
+import { DEFAULT_PERSON_CLAIM } from './claims.ts';
 import { KeySet, type KeySetEvent } from './key-set.ts';
 import { fileKeys, UnusableKeys, urlKeys } from './key-sources.ts';
 import { RefusedToken, type Reason } from './refused-token.ts';
@@ -16,6 +17,8 @@ export interface TokenSettings {
   readonly jwks: string;
   readonly issuer: string;
   readonly audience: string;
+  /** See `TokenRules`. */
+  readonly personClaim?: string;
 }
 
 interface Surroundings {
@@ -33,7 +36,10 @@ export class KeyFileError extends Error {}
  * @throws KeyFileError when keys are to come from a file that is not there or holds none. A key
  *   server that is down is no reason not to start: tokens are answered 503 until it is back.
  */
-export async function createAuth({ jwks, issuer, audience }: TokenSettings, surroundings: Surroundings): Promise<Auth> {
+export async function createAuth(
+  { jwks, issuer, audience, personClaim = DEFAULT_PERSON_CLAIM }: TokenSettings,
+  surroundings: Surroundings,
+): Promise<Auth> {
   const { clock, gateways, onKeys, onRefused = () => undefined } = surroundings;
   const isUrl = /^https?:\/\//i.test(jwks);
   // a file that cannot be used ends the start with a sentence: a line in the log would say it twice
@@ -47,7 +53,7 @@ export async function createAuth({ jwks, issuer, audience }: TokenSettings, surr
       throw new KeyFileError(problemOfFile(jwks, cause), { cause });
     });
   isStarting = false;
-  const verifier = new TokenVerifier(keys, clock, { issuer, audience });
+  const verifier = new TokenVerifier(keys, clock, { issuer, audience, personClaim });
   const holderOf = async (token: string): Promise<Caller> => {
     try {
       return withDevices(await verifier.verify(token), gateways());
@@ -70,7 +76,7 @@ function problemOfFile(path: string, cause: unknown): string {
  * it. People who review are not held to scales.
  */
 export function withDevices(caller: Caller & { readonly client: string }, gateways: Gateways | undefined): Caller {
-  const isReviewer = caller.user !== undefined && hasRole(caller, 'review');
+  const isReviewer = caller.person !== undefined && hasRole(caller, 'review');
   if (gateways === undefined || isReviewer) return caller;
   return { ...caller, devices: new Set(gateways.get(caller.client)?.devices ?? []) };
 }
