@@ -54,8 +54,22 @@ export interface AuditVerdict {
   readonly head: AuditPlace;
   /** The first bad row. */
   readonly bad?: { readonly number: number; readonly fault: AuditFault };
+  /** Absent when the chain itself is bad: then its hashes prove nothing. */
+  readonly versions?: VersionsVerdict;
   /** The place to compare with lies before the anchor: nothing can be said of it. */
   readonly notedWasRemoved?: true;
+}
+
+/** What became of the versions that the events of the chain have a hash of. */
+export interface VersionsVerdict {
+  /** Those that read as they were written. */
+  readonly checked: number;
+  /** Those that are there and have no hash: written by an earlier release, or their event was removed by retention. */
+  readonly notChecked: number;
+  /** Those that are not there any more, as after a person was removed. */
+  readonly gone: number;
+  /** The first one that reads otherwise than it was written: `Observation/a/_history/2`. */
+  readonly bad?: string;
 }
 
 export interface AuditPagesVerdict {

@@ -7,9 +7,12 @@ import type * as fhir4 from 'fhir/r4.js';
 export interface Caller {
   /** `client_id` of the token; absent while nobody has to show one. */
   readonly client?: string;
-  /** The person who acts through the client, by the token's own opaque name for them. */
+  /** Who acts through the client, by the token's own opaque name: a person, or an account of a program. For the audit trail. */
   readonly user?: string;
-  /** How a Provenance names that person: by issuer and subject, and by the FHIR resource that the token gives. */
+  /**
+   * There only when the token says that a person acts, and then how a Provenance names them: by issuer
+   * and subject, and by the FHIR resource that the token gives.
+   */
   readonly person?: fhir4.Reference;
   /** Devices of ours (`scale-4`) for which this client may post readings; absent: for every one. */
   readonly devices?: ReadonlySet<string>;

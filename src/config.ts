@@ -62,8 +62,8 @@ export interface EhrTls {
 
 export type AuthSettings =
   | { readonly kind: 'none' }
-  /** `jwks`: URL or path of the key set. */
-  | { readonly kind: 'jwt'; readonly jwks: string; readonly issuer: string; readonly audience: string };
+  /** `jwks`: URL or path of the key set. `personClaim`: what only tokens of people have. */
+  | { readonly kind: 'jwt'; readonly jwks: string; readonly issuer: string; readonly audience: string; readonly personClaim?: string };
 
 /** One or more settings are wrong. `problems` holds one sentence each and no secret. */
 export class ConfigError extends Error {
@@ -134,8 +134,15 @@ function contradictionsIn(settings: Settings): string[] {
     );
   } else {
     problems.push(
-      ...forTokens.filter((name) => settings[name] !== undefined).map((name) => `${name} means nothing while STEELYARD_AUTH=none.`),
+      ...[...forTokens, 'STEELYARD_PERSON_CLAIM' as const]
+        .filter((name) => settings[name] !== undefined)
+        .map((name) => `${name} means nothing while STEELYARD_AUTH=none.`),
     );
+    // nobody is known by a client_id, so its list of scales would be off without a word
+    if (settings.STEELYARD_GATEWAYS !== undefined)
+      problems.push(
+        'STEELYARD_GATEWAYS holds nobody to its scales while STEELYARD_AUTH=none, since no caller is known; set STEELYARD_AUTH=jwt or leave it unset.',
+      );
     if (!isLoopback(settings.STEELYARD_HOST))
       problems.push('STEELYARD_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.');
   }
@@ -183,9 +190,10 @@ function toConfig(settings: Settings): Config {
   };
 }
 
-function authOf({ STEELYARD_AUTH, STEELYARD_JWKS: jwks, STEELYARD_ISSUER: issuer, STEELYARD_AUDIENCE: audience }: Settings): AuthSettings {
+function authOf(settings: Settings): AuthSettings {
+  const { STEELYARD_AUTH, STEELYARD_JWKS: jwks, STEELYARD_ISSUER: issuer, STEELYARD_AUDIENCE: audience } = settings;
   if (STEELYARD_AUTH === 'none' || jwks === undefined || issuer === undefined || audience === undefined) return { kind: 'none' };
-  return { kind: 'jwt', jwks, issuer, audience };
+  return { kind: 'jwt', jwks, issuer, audience, ...withoutUndefined({ personClaim: settings.STEELYARD_PERSON_CLAIM }) };
 }
 
 type Defined<Shape> = { readonly [Name in keyof Shape]?: Exclude<Shape[Name], undefined> };

@@ -6,23 +6,42 @@ import { readFileSync } from 'node:fs';
 import { z } from 'zod';
 import { ConfigError } from './config.ts';
 import { parseExactJson, stringifyExact } from './core/json.ts';
-import type { FileProblem } from './policy-file.ts';
+import { nearestName } from './core/nearest-name.ts';
+import { sentenceOf, type FileProblem } from './policy-file.ts';
 
-const name = z.string().min(1).max(200);
-const wholeNumber = (to: number) => z.int().min(1).max(to);
+const LONGEST_NAME = 200;
+const MOST_DEVICES = 10_000;
 
-const Gateway = z.strictObject({
+/** A schema whose every fault is told in these words. */
+const said = (error: string) => ({ error });
+const name = z.string().min(1).max(LONGEST_NAME);
+const wholeNumber = (to: number) => {
+  const words = said(`must be a whole number from 1 to ${to}`);
+  return z.int(words).min(1, words).max(to, words);
+};
+const deviceId = said('must be the id of a Device, such as "scale-1"');
+const devices = said(`must be a list of the Devices that the gateway may send for, ${MOST_DEVICES} at most, such as ["scale-1"]`);
+const label = said(`must be a text of 1 to ${LONGEST_NAME} characters`);
+const zone = said('must be an IANA time zone, such as "Europe/Lisbon"');
+
+const MEMBERS = {
   /** Ids of our Devices. */
-  devices: z.array(z.string().regex(/^[A-Za-z0-9.-]{1,64}$/, 'must be the id of a Device')).max(10_000),
-  name: name.optional(),
+  devices: z.array(z.string(deviceId).regex(/^[A-Za-z0-9.-]{1,64}$/, deviceId), devices).max(MOST_DEVICES, devices),
+  name: z.string(label).min(1, label).max(LONGEST_NAME, label).optional(),
   /** A gateway that was not heard of for so long is said to be silent. */
   silentAfterMinutes: wholeNumber(7 * 24 * 60).optional(),
   requestsPerMinute: wholeNumber(1_000_000).optional(),
   /** IANA time zone of the ward. */
-  zone: z.string().refine(isTimeZone, 'must be an IANA time zone').optional(),
-});
+  zone: z.string(zone).refine(isTimeZone, zone).optional(),
+};
 
-const GatewaysFile = z.strictObject({ gateways: z.record(name, Gateway) });
+const Gateway = z.strictObject(MEMBERS, said('must be an object with the "devices" of the gateway'));
+
+const gateways = said(`must be an object that names each gateway by its client_id, a text of 1 to ${LONGEST_NAME} characters`);
+const GatewaysFile = z.strictObject(
+  { gateways: z.record(name, Gateway, gateways) },
+  said('must hold one JSON object with the member "gateways"'),
+);
 
 export type Gateway = Readonly<z.infer<typeof Gateway>>;
 /** By `client_id`. */
@@ -45,8 +64,7 @@ export class GatewaysHolder {
     if (file === undefined) return;
     const read = readGateways(file);
     if (!read.ok) {
-      const place = (where: string | undefined): string => (where === undefined ? '' : ` ${where}:`);
-      throw new ConfigError(read.problems.map(({ name: where, problem }) => `STEELYARD_GATEWAYS:${place(where)} ${problem}.`));
+      throw new ConfigError(read.problems.map((problem) => sentenceOf(problem, 'STEELYARD_GATEWAYS')));
     }
     this.#current = read.gateways;
   }
@@ -78,7 +96,7 @@ function readGateways(file: string): Read {
   try {
     text = readFileSync(file, 'utf8');
   } catch (cause) {
-    return { ok: false, problems: [{ problem: `cannot be read (${(cause as NodeJS.ErrnoException).code ?? 'unknown reason'})` }] };
+    return { ok: false, problems: [{ problem: `cannot be read (${(cause as NodeJS.ErrnoException).code ?? 'unknown reason'}): ${file}` }] };
   }
   const parsed = parseExactJson(text);
   if (!parsed.ok) {
@@ -88,8 +106,36 @@ function readGateways(file: string): Read {
   // plain numbers are wanted here; names are known by now to stand there once
   const result = GatewaysFile.safeParse(JSON.parse(stringifyExact(parsed.value)));
   if (result.success) return { ok: true, gateways: new Map(Object.entries(result.data.gateways)) };
-  return { ok: false, problems: result.error.issues.map(({ path, message }) => ({ name: path.map(String).join('.'), problem: message })) };
+  return { ok: false, problems: problemsIn(result.error.issues) };
 }
+
+/** A sentence for each cause: of a long list its first fault, and no word on what is only missing because its name was misspelt. */
+function problemsIn(issues: readonly z.core.$ZodIssue[]): FileProblem[] {
+  const told = new Map<string, FileProblem>();
+  const meant = new Set<string>();
+  const placeOf = (path: readonly PropertyKey[]): string => path.map(String).join('.');
+  for (const issue of issues) {
+    if (issue.code !== 'unrecognized_keys') continue;
+    for (const key of issue.keys) {
+      const place = placeOf([...issue.path, key]);
+      const near = nearestName(key, issue.path.length === 0 ? ['gateways'] : Object.keys(MEMBERS));
+      if (near !== undefined) meant.add(placeOf([...issue.path, near]));
+      told.set(place, {
+        name: place,
+        problem: `no member has this name; ${near === undefined ? 'take it out' : `did you mean ${JSON.stringify(near)}?`}`,
+      });
+    }
+  }
+  for (const { code, path, message } of issues) {
+    const member = placeOf(path.slice(0, DEPTH_OF_MEMBERS));
+    if (code === 'unrecognized_keys' || told.has(member) || meant.has(member)) continue;
+    told.set(member, { ...(path.length > 0 && { name: placeOf(path) }), problem: message });
+  }
+  return [...told.values()];
+}
+
+/** gateways, client_id, member. */
+const DEPTH_OF_MEMBERS = 3;
 
 function isTimeZone(zone: string): boolean {
   try {

@@ -118,7 +118,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     onStored: () => worker?.wake(),
     onPerson: (key: string) => demographics?.noticed(key),
   };
-  const demographics = ehr && config.readDemographics ? createDemographics(ehr.client, store, createIntake(intakeParts), clock) : undefined;
+  const demographics =
+    ehr && config.readDemographics ? createDemographics(ehr.client, store, metrics, createIntake(intakeParts), parts) : undefined;
   const app = createApp({
     auth,
     intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),

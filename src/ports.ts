@@ -22,6 +22,7 @@ export type {
   AuditSearch,
   AuditVerdict,
   StoredAuditEvent,
+  VersionsVerdict,
 } from './audit-ports.ts';
 export {
   LONGEST_WAIT_MS,
@@ -186,6 +187,8 @@ export interface StoreWriter extends StoreReader {
 
 /** `person`: the key that an Observation is filed for. */
 export interface WrittenVersion extends Pick<StoredResource, 'type' | 'id' | 'version'> {
+  /** Of the text as it is stored, for the audit event. */
+  readonly digest: string;
   readonly person?: string;
 }
 

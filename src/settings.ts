@@ -30,6 +30,8 @@ const wholeNumber = (from: number, to: number) =>
     error: `must be a whole number from ${from} to ${to}`,
   });
 const onOrOff = z.enum(['on', 'off'], { error: 'must be on or off' });
+/** Says nothing of who holds it (RFC 9068 section 2.2). */
+const IN_EVERY_TOKEN: ReadonlySet<string> = new Set(['iss', 'aud', 'exp', 'nbf', 'iat', 'jti', 'client_id', 'azp', 'scope']);
 const file = (means: string) => z.string().optional().describe(means);
 
 export const Environment = z.object({
@@ -89,8 +91,17 @@ export const Environment = z.object({
     .describe('with `jwt`: URL or path of the key set that tokens are signed with'),
   STEELYARD_ISSUER: z.string().optional().describe('with `jwt`: whom tokens must come from (`iss`)'),
   STEELYARD_AUDIENCE: z.string().optional().describe('with `jwt`: for whom tokens must be made (`aud`)'),
+  STEELYARD_PERSON_CLAIM: z
+    .string()
+    .refine((text) => /^[!-~]{1,200}$/.test(text) && !IN_EVERY_TOKEN.has(text), {
+      error: 'must be the name of a claim that tokens of people have and those of programs do not',
+    })
+    .optional()
+    .describe(
+      'with `jwt`: the claim by which a token names a person, who alone may decide; `fhirUser` unless set, `sub` if the server gives programs their `client_id` there',
+    ),
   STEELYARD_GATEWAYS: file(
-    'path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
+    'with `jwt`: path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
   ),
   STEELYARD_RATE_LIMIT: wholeNumber(1, 1_000_000)
     .default('6000')

@@ -20,6 +20,9 @@ const problemsOf = (text: string): string => {
   throw new Error('the file was taken');
 };
 
+const DEVICES = 'must be a list of the Devices that the gateway may send for, 10000 at most, such as ["scale-1"].';
+const GATEWAYS = 'must be an object that names each gateway by its client_id, a text of 1 to 200 characters.';
+
 const FILE =
   '{"gateways":{"gateway-a":{"devices":["scale-1","scale-2"],"name":"Harbourlight Ward, east","silentAfterMinutes":30,"requestsPerMinute":600,"zone":"Europe/Lisbon"},"gateway-b":{"devices":[]}}}';
 
@@ -48,21 +51,45 @@ describe('the gateways file', () => {
   });
 
   test.each([
-    ['{"gateways":{"g":{"devices":["a"],"devcies":["b"]}}}', /gateways\.g: .*devcies/],
-    ['{"gateways":{"g":{}}}', /gateways\.g\.devices/],
-    ['{"gateways":{"g":{"devices":"scale-1"}}}', /gateways\.g\.devices/],
-    ['{"gateways":{"g":{"devices":["Device/scale-1"]}}}', /gateways\.g\.devices\.0: must be the id of a Device/],
-    ['{"gateways":{"g":{"devices":[],"silentAfterMinutes":0}}}', /silentAfterMinutes/],
-    ['{"gateways":{"g":{"devices":[],"requestsPerMinute":1.5}}}', /requestsPerMinute/],
-    ['{"gateways":{"g":{"devices":[],"zone":"Harbour/Light"}}}', /zone: must be an IANA time zone/],
-    ['{"gateways":{"g":{"devices":[]},"g":{"devices":["scale-9"]}}}', /not acceptable JSON/],
-    ['{"gateways":{"__proto__":{"devices":[]}}}', /not acceptable JSON/],
-    ['{"gateways":{"":{"devices":[]}}}', /gateways/],
-    ['{"gateway":{}}', /gateway/],
-    ['[]', /STEELYARD_GATEWAYS:/],
-    ['{"gateways":', /not acceptable JSON.*line 1/],
-  ])('%s is refused', (text, sentence) => {
+    ['{"gateways":{"g":{"devices":["a"],"devcies":["b"]}}}', '"gateways.g.devcies": no member has this name; did you mean "devices"?'],
+    ['{"gateways":{"g":{"devcies":["b"]}}}', '"gateways.g.devcies": no member has this name; did you mean "devices"?'],
+    ['{"gateways":{"g":{"devices":[],"colour":1}}}', '"gateways.g.colour": no member has this name; take it out.'],
+    ['{"gateways":{"g":{}}}', `"gateways.g.devices": ${DEVICES}`],
+    ['{"gateways":{"g":{"devices":"scale-1"}}}', `"gateways.g.devices": ${DEVICES}`],
+    ['{"gateways":{"g":{"devices":["Device/1","a/b",7]}}}', '"gateways.g.devices.0": must be the id of a Device, such as "scale-1".'],
+    [
+      '{"gateways":{"g":{"devices":[],"silentAfterMinutes":0}}}',
+      '"gateways.g.silentAfterMinutes": must be a whole number from 1 to 10080.',
+    ],
+    [
+      '{"gateways":{"g":{"devices":[],"requestsPerMinute":1.5}}}',
+      '"gateways.g.requestsPerMinute": must be a whole number from 1 to 1000000.',
+    ],
+    ['{"gateways":{"g":{"devices":[],"name":""}}}', '"gateways.g.name": must be a text of 1 to 200 characters.'],
+    ['{"gateways":{"g":{"devices":[],"zone":"Harbour/Light"}}}', '"gateways.g.zone": must be an IANA time zone, such as "Europe/Lisbon".'],
+    ['{"gateways":{"g":[]}}', '"gateways.g": must be an object with the "devices" of the gateway.'],
+    ['{"gateways":{"":{"devices":[]}}}', `"gateways.": ${GATEWAYS}`],
+    ['{"gateways":["g"]}', `"gateways": ${GATEWAYS}`],
+    ['{}', `"gateways": ${GATEWAYS}`],
+    ['{"gateway":{}}', '"gateway": no member has this name; did you mean "gateways"?'],
+  ])('%s is refused with one sentence that says where and what to do', (text, sentence) => {
+    expect(problemsOf(text)).toBe(`STEELYARD_GATEWAYS: ${sentence}`);
+  });
+
+  test.each([
+    [
+      '{"gateways":{"g":{"devices":[]},"g":{"devices":["scale-9"]}}}',
+      /^STEELYARD_GATEWAYS is not acceptable JSON: .*, line 1, column \d+\.$/,
+    ],
+    ['{"gateways":{"__proto__":{"devices":[]}}}', /^STEELYARD_GATEWAYS is not acceptable JSON: .*, line 1, column \d+\.$/],
+    ['{"gateways":', /^STEELYARD_GATEWAYS is not acceptable JSON: .*, line 1, column \d+\.$/],
+    ['[]', /^STEELYARD_GATEWAYS must hold one JSON object with the member "gateways"\.$/],
+  ])('%s is refused as a whole', (text, sentence) => {
     expect(problemsOf(text)).toMatch(sentence);
+  });
+
+  test('with two faults is refused with a sentence for each', () => {
+    expect(problemsOf('{"gateways":{"g":{"zone":"x","devices":["a b","c d"]}}}').split('\n')).toHaveLength(2);
   });
 
   test('that cannot be read is said so', () => {

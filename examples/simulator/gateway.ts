@@ -33,21 +33,27 @@ export class GatewayStopped extends Error {
   override readonly name = 'GatewayStopped';
 }
 
-export interface SendingOptions {
-  /** FHIR base of the service, without a slash at its end. */
+/** The service that is sent to. */
+export interface Service {
+  /** FHIR base, without a slash at its end. */
   readonly base: string;
+  /** Gives a bearer token; asked for each call, and once more after a 401. None is sent when absent. */
+  readonly token?: () => Promise<string>;
+}
+
+export interface SendingOptions extends Service {
   /** Pause between two readings. */
   readonly paceMs: number;
   readonly onAnswer?: (answered: Answered, sent: number) => void;
 }
 
-/** Sends the whole day in its order. Throws GatewayStopped. */
-export async function sendWardDay(day: WardDay, { base, paceMs, onAnswer }: SendingOptions): Promise<readonly Answered[]> {
-  for (const registration of day.registrations) await register(base, registration);
+/** Sends the whole day in its order. Throws GatewayStopped, and whatever `token` throws. */
+export async function sendWardDay(day: WardDay, { paceMs, onAnswer, ...service }: SendingOptions): Promise<readonly Answered[]> {
+  for (const registration of day.registrations) await register(service, registration);
   const places = new Map<string, Place>();
   const answers: Answered[] = [];
   for (const reading of day.readings) {
-    const answered = await sendReading(base, reading, places);
+    const answered = await sendReading(service, reading, places);
     answers.push(answered);
     onAnswer?.(answered, answers.length);
     if (paceMs > 0) await pause(paceMs);
@@ -61,19 +67,19 @@ interface Place {
   readonly version: string;
 }
 
-async function register(base: string, { path, body }: Registration): Promise<void> {
-  const { status } = await call(base, 'PUT', path, body);
-  if (status === 404) throw new GatewayStopped(`There is no FHIR base at ${base}; the service has its own below /fhir.`);
+async function register(service: Service, { path, body }: Registration): Promise<void> {
+  const { status } = await call(service, 'PUT', path, body);
+  if (status === 404) throw new GatewayStopped(`There is no FHIR base at ${service.base}; the service has its own below /fhir.`);
   if (status !== 200 && status !== 201) throw new GatewayStopped(`The service answered ${status} when it was told of ${path}.`);
 }
 
-async function sendReading(base: string, reading: Reading, places: Map<string, Place>): Promise<Answered> {
+async function sendReading(service: Service, reading: Reading, places: Map<string, Place>): Promise<Answered> {
   const place = reading.corrects === undefined ? undefined : places.get(reading.corrects);
   if (reading.corrects !== undefined && place === undefined)
     throw new GatewayStopped(`${reading.place}: the reading that is to be corrected was not stored.`);
   const response = place
-    ? await call(base, 'PUT', `Observation/${place.id}`, { ...reading.body, id: place.id }, { 'If-Match': `W/"${place.version}"` })
-    : await call(base, 'POST', 'Observation', reading.body);
+    ? await call(service, 'PUT', `Observation/${place.id}`, { ...reading.body, id: place.id }, { 'If-Match': `W/"${place.version}"` })
+    : await call(service, 'POST', 'Observation', reading.body);
   const stored = /\/Observation\/([^/]+)\/_history\/([^/]+)$/.exec(response.location);
   if (stored?.[1] !== undefined && stored[2] !== undefined) places.set(reading.key, { id: stored[1], version: stored[2] });
   const verdict = verdictOf(response.status, place !== undefined);
@@ -135,28 +141,49 @@ interface Response {
 const MOST_TRIES = 5;
 const TIMEOUT_MS = 10_000;
 
+const WANTS_TOKEN = 'The service asks for a bearer token (401). Give a file that holds one (--token-file).';
+const TOKEN_REFUSED = 'The service does not take the token (401). Get a new one from the authorization server.';
+const NOT_ALLOWED =
+  'The token does not allow this (403). It needs system/Observation.cu, system/Patient.u and system/Device.u, and with a gateways file the invented scales or steelyard/operate.';
+
 async function call(
-  base: string,
+  { base, token }: Service,
   method: 'POST' | 'PUT',
   path: string,
   content: JsonObject,
   headers: Readonly<Record<string, string>> = {},
 ): Promise<Response> {
-  const request = {
-    method,
-    headers: { 'Content-Type': 'application/fhir+json', Accept: 'application/fhir+json', Prefer: 'return=OperationOutcome', ...headers },
-    body: stringifyExact(content),
+  const standing = {
+    'Content-Type': 'application/fhir+json',
+    Accept: 'application/fhir+json',
+    Prefer: 'return=OperationOutcome',
+    ...headers,
   };
+  const body = stringifyExact(content);
+  let shown = await token?.();
   for (let tries = 1; ; tries += 1) {
-    const response = await fetch(`${base}/${path}`, { ...request, signal: AbortSignal.timeout(TIMEOUT_MS) }).catch((cause: unknown) => {
+    const response = await fetch(`${base}/${path}`, {
+      method,
+      headers: { ...standing, ...(shown !== undefined && { Authorization: `Bearer ${shown}` }) },
+      body,
+      signal: AbortSignal.timeout(TIMEOUT_MS),
+    }).catch((cause: unknown) => {
       throw new GatewayStopped(`No answer from ${base}. Is the service running there?`, { cause });
     });
     const parsed = parseExactJson((await response.text()) || '{}');
+    if (response.status === 401) {
+      // it may have been renewed just now; the same one would be refused again
+      const renewed = await token?.();
+      if (renewed === shown || tries >= MOST_TRIES) throw new GatewayStopped(shown === undefined ? WANTS_TOKEN : TOKEN_REFUSED);
+      shown = renewed;
+      continue;
+    }
+    if (response.status === 403) throw new GatewayStopped(NOT_ALLOWED);
     if ((response.status === 503 || response.status === 429) && tries < MOST_TRIES) {
       await pause(1000 * Math.min(5, Number(response.headers.get('Retry-After') ?? 1)));
       continue;
     }
-    const body = parsed.ok && isJsonObject(parsed.value) ? { body: parsed.value } : {};
-    return { status: response.status, location: response.headers.get('Location') ?? '', ...body };
+    const answer = parsed.ok && isJsonObject(parsed.value) ? { body: parsed.value } : {};
+    return { status: response.status, location: response.headers.get('Location') ?? '', ...answer };
   }
 }

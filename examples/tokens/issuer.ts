@@ -88,7 +88,7 @@ export class TryOutIssuer {
 
   #tokenFor({ client, user, scope }: Holder): Promise<string> {
     const now = Math.floor(this.#clock.nowMs() / 1000);
-    return new SignJWT({ client_id: client, scope })
+    return new SignJWT({ client_id: client, scope, ...(user !== undefined && { fhirUser: `Practitioner/${user}` }) })
       .setProtectedHeader({ alg: ALGORITHM, kid: this.#kid, typ: 'at+jwt' })
       .setIssuer(ISSUER)
       .setAudience(AUDIENCE)

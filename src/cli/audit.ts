@@ -4,7 +4,7 @@
  */
 import { loadConfig } from '../config.ts';
 import { mayExist, nameOfStore, openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
-import { StoreUnavailable, type AuditFault, type AuditPlace, type AuditReader, type AuditVerdict } from '../ports.ts';
+import { StoreUnavailable, type AuditFault, type AuditPlace, type AuditReader, type AuditVerdict, type VersionsVerdict } from '../ports.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 const BUSY_TIMEOUT_MS = 10_000;
@@ -22,7 +22,7 @@ const FAULTS: Readonly<Record<AuditFault, (number: number) => string>> = {
 };
 
 /**
- * Exit 0 when every event is as it was written, 1 when not.
+ * Exit 0 when every event, and every stored version that one has a hash of, is as it was written; 1 when not.
  *
  * @param expect `NUMBER:HASH`, a head that was noted earlier
  */
@@ -30,7 +30,7 @@ export async function verifyAudit({ expect }: { readonly expect?: string }, term
   const noted = expect === undefined ? undefined : placeIn(expect);
   const verdict = await withAudit((audit) => audit.verify(noted));
   terminal.print(...reportOf(verdict, noted, terminal));
-  return verdict.bad || verdict.notedWasRemoved ? EXIT.found : EXIT.ok;
+  return verdict.bad || verdict.versions?.bad !== undefined || verdict.notedWasRemoved ? EXIT.found : EXIT.ok;
 }
 
 /** Prints the head as `--expect` takes it: keep it where whoever can write to the store cannot. */
@@ -40,7 +40,7 @@ export async function printHead(terminal: Terminal): Promise<number> {
 }
 
 function reportOf(verdict: AuditVerdict, noted: AuditPlace | undefined, { tint, columns }: Terminal): string[] {
-  const { verified, firstRecorded, lastRecorded, anchor, head, bad, notedWasRemoved } = verdict;
+  const { verified, firstRecorded, lastRecorded, anchor, head, bad, notedWasRemoved, versions } = verdict;
   const span = firstRecorded === undefined || lastRecorded === undefined ? '' : `, recorded from ${firstRecorded} to ${lastRecorded}`;
   const events = verified === 1 ? '1 event is as it was written' : `${verified} events are as they were written`;
   const before = anchor.number === 0 ? '' : ` Retention has removed those up to number ${anchor.number}.`;
@@ -55,7 +55,25 @@ function reportOf(verdict: AuditVerdict, noted: AuditPlace | undefined, { tint, 
     : noted === undefined
       ? 'Only a head that was noted elsewhere, with --expect, shows that the end was not rewritten.'
       : `Event ${noted.number} is the one that was noted.`;
-  return [...wrapped(`${events}${span}.${before} ${compared}`, columns), `Head: ${textOf(head)}`];
+  return [
+    ...wrapped(`${events}${span}.${before} ${compared}`, columns),
+    ...(versions === undefined ? [] : versionLines(versions, { tint, columns })),
+    `Head: ${textOf(head)}`,
+  ];
+}
+
+function versionLines(
+  { checked, notChecked, gone, bad }: VersionsVerdict,
+  { tint, columns }: Pick<Terminal, 'tint' | 'columns'>,
+): string[] {
+  const sound = `${checked} stored versions read as they were written`;
+  if (bad !== undefined)
+    return [
+      ...wrapped(tint('red', `${printable(bad)} was altered: its text is not the one that was written.`), columns),
+      ...wrapped(`Before it ${sound}. Compare with a backup and with the EHR, and find out who could write to the store.`, columns),
+    ];
+  const others = `${notChecked} were not checked, since no event has their hash, and ${gone} are no longer there, as after a purge.`;
+  return wrapped(`${sound}, ${others}`, columns);
 }
 
 function textOf({ number, hash }: AuditPlace): string {

@@ -8,6 +8,7 @@ import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import { addOutbox } from './outbox-commands.ts';
 import type { TryOptions } from './policy-try.ts';
+import type { SimulateOptions } from './simulate.ts';
 import { addStoreCommands } from './store-commands.ts';
 import { example, exitCodes, limitNumber, wholeNumber } from './arguments.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
@@ -63,10 +64,17 @@ function addSimulate(program: Command, terminal: Terminal): void {
     .option('--seed <number>', 'another number gives other values; the same number the same', wholeNumber, 1)
     .option('--people <number>', 'how many people are on the ward; 17 shows every kind of reading and mistake', peopleNumber, 17)
     .option('--pace <ms>', 'pause between two readings', wholeNumber, 100)
+    .option(
+      '--token-file <file>',
+      'file that holds the bearer token of a gateway, read for each call; for a service with STEELYARD_AUTH=jwt',
+    )
     .addHelpText('after', '\nAll people are invented. The day is stored and forwarded like any other: use a service of your own for it.')
-    .addHelpText('after', exitCodes('every answer was as expected', 'some answer was not', 'bad usage, or no service there'))
-    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --seed 7 --people 40'))
-    .action(async (options: { url: string; seed: number; people: number; pace: number }) => {
+    .addHelpText(
+      'after',
+      exitCodes('every answer was as expected', 'some answer was not', 'bad usage, no service there, or a token that it does not take'),
+    )
+    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --people 40 --token-file gateway.token'))
+    .action(async (options: SimulateOptions) => {
       process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
     });
 }

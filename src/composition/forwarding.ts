@@ -6,7 +6,7 @@ import { ForwardWorker } from '../forward/worker.ts';
 import type { Intake } from '../ingest.ts';
 import type { Metrics } from '../metrics.ts';
 import { kindOfStore } from '../open-store.ts';
-import type { Clock, Store } from '../ports.ts';
+import type { Store } from '../ports.ts';
 import type { Parts } from './parts.ts';
 
 export function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { config, clock, log, tracer }: Parts): ForwardWorker {
@@ -35,7 +35,13 @@ export function createWorker(ehr: EhrClient, store: Store, metrics: Metrics, { c
   });
 }
 
-export function createDemographics(ehr: EhrClient, store: Store, intake: Intake, clock: Clock): DemographicsReader {
+export function createDemographics(
+  ehr: EhrClient,
+  store: Store,
+  metrics: Metrics,
+  intake: Intake,
+  { clock }: Pick<Parts, 'clock'>,
+): DemographicsReader {
   return new DemographicsReader({
     ehr,
     read: store.read,
@@ -49,5 +55,6 @@ export function createDemographics(ehr: EhrClient, store: Store, intake: Intake,
     },
     clock,
     random: Math.random,
+    told: (result) => metrics.demographics(result),
   });
 }

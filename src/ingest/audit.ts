@@ -87,6 +87,7 @@ export async function recorded<Answer extends Ending>(
       outcome: isRefused ? 'minor' : 'success',
       ...(call && { caller: call.caller, requestId: call.requestId }),
       resources: resources.slice(0, MOST_RESOURCES),
+      digests: new Map(written.map((version) => [versioned(version), version.digest])),
       persons,
       details: [
         ...(verdict === undefined ? [] : [['verdict', verdict] as const]),

@@ -75,6 +75,20 @@ export const METRICS = {
     labels: ['result'],
     from0: [{ result: 'same' }, { result: 'differs' }, { result: 'unread' }],
   },
+  steelyard_demographics_questions_total: {
+    kind: 'counter',
+    help: 'Questions to the EHR about people whom nobody told of, by what became of them',
+    labels: ['result'],
+    from0: [
+      { result: 'registered' },
+      { result: 'unchanged' },
+      { result: 'not-found' },
+      { result: 'several' },
+      { result: 'unusable' },
+      { result: 'unanswered' },
+      { result: 'dropped' },
+    ],
+  },
   steelyard_gateway_last_seen_timestamp_seconds: {
     kind: 'gauge',
     help: 'When this replica last heard of a client, or began to listen for one that is expected',

@@ -16,6 +16,7 @@ import type {
 } from '../ports.ts';
 import { placesOf, verifyChain, verifyChainPage } from './audit-verify.ts';
 import type { StoreSchema } from './schema.ts';
+import { verifyVersions } from './version-verify.ts';
 
 type Db = Kysely<StoreSchema>;
 type Events = ExpressionBuilder<StoreSchema, 'audit_event'>;
@@ -79,8 +80,9 @@ export class SqlAudit implements AuditReader {
     return (await placesOf(this.#db)).head;
   }
 
-  verify(noted?: AuditPlace): Promise<AuditVerdict> {
-    return verifyChain(this.#db, noted);
+  async verify(noted?: AuditPlace): Promise<AuditVerdict> {
+    const verdict = await verifyChain(this.#db, noted);
+    return verdict.bad ? verdict : { ...verdict, versions: await verifyVersions(this.#db) };
   }
 
   verifyPage(from?: AuditPlace): Promise<AuditPagesVerdict> {

@@ -18,6 +18,8 @@ export interface ResourceVersionTable {
   readonly content: string;
   /** `seq` of the version that replaced this one; null while current. */
   readonly superseded_seq: number | null;
+  /** See `version-digest.ts`; null in rows that are older than it. */
+  readonly salt: string | null;
 }
 
 /** What an Observation version is searched by; `seq` is that of its version. */

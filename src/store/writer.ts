@@ -19,6 +19,7 @@ import { enqueue } from './outbox-filing.ts';
 import { SqlReader } from './reader.ts';
 import { toReadingText, toStandingText } from './reading-row.ts';
 import type { StoreSchema, TokenRole } from './schema.ts';
+import { digestOf, newSalt } from './version-digest.ts';
 import { nextInstant, stampVersion } from './version-stamp.ts';
 
 /** A statement may have 32 766 values (SQLite, "Limits", SQLITE_MAX_VARIABLE_NUMBER), and a row takes four. */
@@ -40,8 +41,8 @@ export class SqlWriter extends SqlReader implements StoreWriter {
   }
 
   async putObservation(id: string, content: JsonObject, facts: ObservationFacts): Promise<StoredResource> {
-    const { seq, stored } = await this.#addVersion('Observation', id, content);
-    this.#written.push({ type: 'Observation', id, version: stored.version, person: facts.person });
+    const { seq, stored, digest } = await this.#addVersion('Observation', id, content);
+    this.#written.push({ type: 'Observation', id, version: stored.version, digest, person: facts.person });
     await this.db
       .insertInto('observation')
       .values({
@@ -78,8 +79,8 @@ export class SqlWriter extends SqlReader implements StoreWriter {
     content: JsonObject,
     facts: RegistryFacts,
   ): Promise<StoredResource> {
-    const { seq, stored } = await this.#addVersion(type, id, content);
-    this.#written.push({ type, id, version: stored.version });
+    const { seq, stored, digest } = await this.#addVersion(type, id, content);
+    this.#written.push({ type, id, version: stored.version, digest });
     await this.#addTokens(seq, [
       ...asRole('identifier', facts.identifiers),
       ...asRole(
@@ -90,7 +91,7 @@ export class SqlWriter extends SqlReader implements StoreWriter {
     return stored;
   }
 
-  async #addVersion(type: StoredType, id: string, content: JsonObject): Promise<{ seq: number; stored: StoredResource }> {
+  async #addVersion(type: StoredType, id: string, content: JsonObject): Promise<{ seq: number; stored: StoredResource; digest: string }> {
     const before = await this.db
       .selectFrom('resource_version')
       .select(['seq', 'version'])
@@ -102,13 +103,14 @@ export class SqlWriter extends SqlReader implements StoreWriter {
     const version = (before?.version ?? 0) + 1;
     const lastUpdated = nextInstant(this.#clock.nowMs(), newest?.last_updated);
     const text = stringifyExact(stampVersion(content, id, version, lastUpdated));
+    const salt = newSalt();
     const { seq } = await this.db
       .insertInto('resource_version')
-      .values({ type, id, version, last_updated: lastUpdated, content: text, superseded_seq: null })
+      .values({ type, id, version, last_updated: lastUpdated, content: text, superseded_seq: null, salt })
       .returning('seq')
       .executeTakeFirstOrThrow();
     if (before) await this.db.updateTable('resource_version').set({ superseded_seq: seq }).where('seq', '=', before.seq).execute();
-    return { seq, stored: { type, id, version, lastUpdated, text } };
+    return { seq, stored: { type, id, version, lastUpdated, text }, digest: digestOf(text, salt) };
   }
 
   async #addTokens(seq: number, tokens: readonly TokenRow[]): Promise<void> {

@@ -4,6 +4,7 @@ import { join } from 'node:path';
 import { createLocalJWKSet, jwtVerify, type JSONWebKeySet } from 'jose';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import { AUDIENCE, HOLDERS, ISSUER, TryOutIssuer } from '../../examples/tokens/issuer.ts';
+import { callerOf, DEFAULT_PERSON_CLAIM } from '../../src/http/auth/claims.ts';
 
 let folder: string;
 beforeEach(() => {
@@ -37,6 +38,7 @@ describe('the stand-in for an authorization server', () => {
     await open();
     const { payload } = await verified(read(file));
     expect(payload).toMatchObject({ client_id: client, sub: user ?? client, scope, exp: NOON / 1000 + 43_200 });
+    expect(callerOf(payload, DEFAULT_PERSON_CLAIM).person !== undefined).toBe(user !== undefined);
     await expect(verified(read(file), NOON + 43_201_000)).rejects.toThrow('exp');
   });
 

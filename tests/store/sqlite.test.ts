@@ -109,13 +109,15 @@ describe('opening', () => {
     const database = new Database(path);
     const tables = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(database) });
     await migrate(tables, MIGRATIONS.slice(0, 1), 0);
+    // today's writer gives each version a salt
+    database.exec('alter table resource_version add column salt text');
     const store = new SqlStore({ writing: tables, reading: tables, release: () => undefined }, new SetClock());
     await store.write(async (tx) => {
       await tx.putObservation('w1', observationContent('70.0'), factsOf(reading('w1', 1)));
       const { reading: _reading, ...bmi } = factsOf(reading('b1', 1));
       await tx.putObservation('b1', observationContent('24.2'), { ...bmi, of: 'bmi' });
     });
-    database.exec('update observation set person_as_sent = null');
+    database.exec('update observation set person_as_sent = null; alter table resource_version drop column salt');
     await store.close();
     const again = await open();
     expect([await again.read.sentAs('w1'), await again.read.sentAs('b1')]).toEqual(['Patient/wren-alder', undefined]);

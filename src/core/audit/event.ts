@@ -6,6 +6,7 @@
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { toInstant } from '../fhir-time.ts';
+import { digestDetail } from './digests.ts';
 import { referenceOf, SOFTWARE } from '../provenance.ts';
 import { OURS } from '../terminology.ts';
 import {
@@ -48,6 +49,8 @@ export interface AuditedFacts {
   readonly requestId?: string;
   /** `Observation/a/_history/2`, `Device/s1`, or `identifier:system|value` of what is no resource. */
   readonly resources?: readonly string[];
+  /** Of those that were written, the hash of their text. */
+  readonly digests?: ReadonlyMap<string, string>;
   /** Keys of the people concerned, as in `Reading.person`; keys that stand for no person are left out. */
   readonly persons?: readonly string[];
   /** What was searched for: type and parameters as they were sent. */
@@ -113,18 +116,20 @@ function agent(type: keyof typeof AGENT_TYPE, who: fhir4.Reference, requestor: b
   return { type: { coding: [AGENT_TYPE[type]] }, who, requestor };
 }
 
-function entitiesOf({ resources = [], persons = [], query, requestId, details = [] }: AuditedFacts): fhir4.AuditEventEntity[] {
+function entitiesOf({ resources = [], digests, persons = [], query, requestId, details = [] }: AuditedFacts): fhir4.AuditEventEntity[] {
   // a Patient that was read is the person concerned as well, and is named once
   const people = new Set([...persons.filter(isPerson), ...resources.filter((reference) => reference.startsWith('Patient/'))]);
+  const named = (reference: string): Partial<fhir4.AuditEventEntity> => {
+    const digest = digests?.get(reference);
+    return { what: referenceOf(reference), ...(digest !== undefined && { detail: [digestDetail(digest)] }) };
+  };
   const isCut = query !== undefined && query.length > LONGEST_QUERY;
   return [
     ...(requestId === undefined
       ? []
       : [{ type: { system: AUDIT_SYSTEM.balpEntityType, code: 'XrequestId' }, what: { identifier: { value: requestId } } }]),
-    ...[...new Set(resources)]
-      .filter((reference) => !people.has(reference))
-      .map((reference) => entity('resource', { what: referenceOf(reference) })),
-    ...[...people].map((key) => entity('person', { what: referenceOf(key) })),
+    ...[...new Set(resources)].filter((reference) => !people.has(reference)).map((reference) => entity('resource', named(reference))),
+    ...[...people].map((key) => entity('person', named(key))),
     ...(query === undefined
       ? []
       : [

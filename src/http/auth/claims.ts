@@ -16,15 +16,21 @@ const MOST_SCOPES = 200;
 /** Claims that only an ID token has (OpenID Connect Core 1.0 section 2): one is no access token (RFC 8725 section 3.11). */
 const OF_ID_TOKENS = ['nonce', 'at_hash', 'c_hash'] as const;
 
-/** Types of `fhirUser` that may be the agent of a Provenance (R4: no Person). */
-const FHIR_USER = /^(?:https?:\/\/[^\s?#]+\/)?(?:Practitioner|PractitionerRole|RelatedPerson|Patient)\/[A-Za-z0-9.-]{1,64}$/;
+/** Resources that are people: SMART's `fhirUser` may be any of them, and a Device besides, which is none. */
+const FHIR_USER = /^(?:https?:\/\/[^\s?#]+\/)?(Practitioner|PractitionerRole|RelatedPerson|Patient|Person)\/[A-Za-z0-9.-]{1,64}$/;
+
+/** By what a token names a person, unless the operator says otherwise. */
+export const DEFAULT_PERSON_CLAIM = 'fhirUser';
 
 /**
- * The holder of a token. A person is named by a subject that is not the client, or by `fhirUser`.
+ * The holder of a token. It names a person when its subject is not the client and it has the claim
+ * that only people's tokens have. The subject alone proves none: programs should have the client's id
+ * there (RFC 9068 section 2.2), but some servers give them an account with a name of its own. With
+ * `sub` as the claim the operator says that this server does as the RFC has it.
  *
  * @throws RefusedToken
  */
-export function callerOf(payload: JWTPayload): Caller & { readonly client: string } {
+export function callerOf(payload: JWTPayload, personClaim: string): Caller & { readonly client: string } {
   if (OF_ID_TOKENS.some((claim) => payload[claim] !== undefined)) throw new RefusedToken('type');
   const { sub, iss } = payload;
   // `azp` is what servers before RFC 9068 say for it
@@ -32,9 +38,18 @@ export function callerOf(payload: JWTPayload): Caller & { readonly client: strin
   if (!isName(client) || !isName(sub)) throw new RefusedToken('claims');
   const fhirUser = payload['fhirUser'];
   if (fhirUser !== undefined && (typeof fhirUser !== 'string' || fhirUser.length > LONGEST_URL)) throw new RefusedToken('claims');
-  const hasPerson = sub !== client || fhirUser !== undefined;
-  const grants = grantsOf(scopesOf(payload['scope']), hasPerson);
-  return { client, grants, ...(hasPerson && { user: sub, person: referenceTo({ iss: String(iss), sub, fhirUser }) }) };
+  const isClientItself = sub === client || sub === payload['azp'];
+  const hasPerson = !isClientItself && namesPerson(payload[personClaim], personClaim);
+  return {
+    client,
+    grants: grantsOf(scopesOf(payload['scope']), hasPerson),
+    ...(!isClientItself && { user: sub }),
+    ...(hasPerson && { person: referenceTo({ iss: String(iss), sub, fhirUser }) }),
+  };
+}
+
+function namesPerson(value: unknown, claim: string): boolean {
+  return claim === DEFAULT_PERSON_CLAIM ? typeof value === 'string' && FHIR_USER.test(value) : isName(value);
 }
 
 function isName(claim: unknown): claim is string {
@@ -60,7 +75,8 @@ function referenceTo({
   readonly fhirUser: string | undefined;
 }): fhir4.Reference {
   return {
-    ...(fhirUser !== undefined && FHIR_USER.test(fhirUser) && { reference: fhirUser }),
+    // R4 lets no Person be the agent of a Provenance
+    ...(fhirUser !== undefined && (FHIR_USER.exec(fhirUser)?.[1] ?? 'Person') !== 'Person' && { reference: fhirUser }),
     identifier: { system: iss, value: sub },
   };
 }

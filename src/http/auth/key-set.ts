@@ -8,8 +8,9 @@
  * is left to its local key set.
  */
 import { createLocalJWKSet, errors, type CryptoKey, type JSONWebKeySet } from 'jose';
+import { parseExactJson } from '../../core/json.ts';
 import type { Clock } from '../../ports.ts';
-import type { KeySource } from './key-sources.ts';
+import { UnusableKeys, type KeySource } from './key-sources.ts';
 
 /** How long keys serve that could not be read again; then tokens are no longer taken. Local rule, no source. */
 export const LONGEST_WITHOUT_SOURCE_MS = 24 * 60 * 60 * 1000;
@@ -126,10 +127,23 @@ export class KeySet {
 }
 
 function parseKeySet(text: string): { readonly find: ReturnType<typeof createLocalJWKSet>; readonly keys: number } {
-  // keys are no FHIR resource: none of their members is a number
-  // eslint-disable-next-line no-restricted-syntax
-  const find = createLocalJWKSet(JSON.parse(text) as JSONWebKeySet);
+  const find = finderIn(text);
   const keys = find.jwks()?.keys.length ?? 0;
-  if (keys === 0 || keys > MOST_KEYS) throw new Error(`a key set must have 1 to ${MOST_KEYS} keys`);
+  if (keys === 0 || keys > MOST_KEYS) throw new UnusableKeys(`holds ${keys} keys, where 1 to ${MOST_KEYS} are taken`);
   return { find, keys };
+}
+
+function finderIn(text: string): ReturnType<typeof createLocalJWKSet> {
+  try {
+    // keys are no FHIR resource: none of their members is a number
+    // eslint-disable-next-line no-restricted-syntax
+    return createLocalJWKSet(JSON.parse(text) as JSONWebKeySet);
+  } catch (cause) {
+    const parsed = parseExactJson(text);
+    const { reason, line, column } = parsed.ok ? {} : parsed.problem;
+    const problem = parsed.ok
+      ? 'holds no JWK set, an object with a list of "keys"'
+      : `is not acceptable JSON: ${reason}, line ${line}, column ${column}`;
+    throw new UnusableKeys(problem, { cause });
+  }
 }

@@ -12,6 +12,9 @@ export interface KeySource {
   readonly pauseMs: number;
 }
 
+/** What was read is no key set. The message goes on from the name of where it was read, and quotes nothing of it. */
+export class UnusableKeys extends Error {}
+
 /** A key is about half a kilobyte. */
 const LARGEST_BYTES = 256 * 1024;
 
@@ -25,7 +28,7 @@ export function fileKeys(path: string): KeySource {
       const file = await open(path, 'r');
       try {
         const { bytesRead, buffer } = await file.read({ buffer: Buffer.alloc(LARGEST_BYTES + 1) });
-        if (bytesRead > LARGEST_BYTES) throw new Error('the key file is too large');
+        if (bytesRead > LARGEST_BYTES) throw new UnusableKeys(`is larger than ${LARGEST_BYTES / 1024} KiB`);
         return { text: buffer.toString('utf8', 0, bytesRead), freshForMs: FILE_PAUSE_MS };
       } finally {
         await file.close();
@@ -67,7 +70,7 @@ async function boundedText({ body }: Response): Promise<string> {
     chunks.push(chunk as Uint8Array);
     bytes += (chunk as Uint8Array).length;
     // leaving the loop cancels the rest
-    if (bytes > LARGEST_BYTES) throw new Error('the key set is too large');
+    if (bytes > LARGEST_BYTES) throw new UnusableKeys(`is larger than ${LARGEST_BYTES / 1024} KiB`);
   }
   return Buffer.concat(chunks).toString('utf8');
 }

@@ -12,7 +12,7 @@ export type Need =
   | { readonly kind: 'nothing' }
   /** All of the letters on the type. */
   | { readonly kind: 'scope'; readonly type: string; readonly letters: readonly Letter[] }
-  /** One of the roles; with `person`, a token that somebody stands behind. */
+  /** One of the roles; with `person`, a token that says a person stands behind it. */
   | { readonly kind: 'role'; readonly roles: readonly Role[]; readonly person: boolean }
   /** Something that may stand in a Bundle; each entry is looked at by itself (SMART, Batches and Transactions). */
   | { readonly kind: 'entries' };
@@ -68,7 +68,7 @@ export function scopesServed(): string[] {
 
 /** Why this caller may not do it; undefined when nothing is in the way. */
 export function refusalOf(need: Need, caller: Caller): ServiceError | undefined {
-  const level = caller.user === undefined ? 'system' : 'user';
+  const level = caller.person === undefined ? 'system' : 'user';
   switch (need.kind) {
     case 'nothing':
       return undefined;
@@ -82,10 +82,10 @@ export function refusalOf(need: Need, caller: Caller): ServiceError | undefined 
     }
     case 'role': {
       if (!need.roles.some((role) => hasRole(caller, role))) return lacking(need.roles.map((role) => ROLE_SCOPES[role]));
-      if (!need.person || caller.user !== undefined) return undefined;
+      if (!need.person || caller.person !== undefined) return undefined;
       return new ServiceError(
         'ERR_FORBIDDEN',
-        'Only a person may do this, and the token names none. Log in as yourself and send it again.',
+        'Only a person may do this, and the token names none. Log in as yourself and send it again; the operator says by which claim a token names a person (STEELYARD_PERSON_CLAIM).',
       );
     }
   }

@@ -32,6 +32,8 @@ const REQUIRED_CLAIMS = ['iss', 'aud', 'exp', 'sub'];
 export interface TokenRules {
   readonly issuer: string;
   readonly audience: string;
+  /** The claim that the issuer gives to tokens of people and to no others, see `claims.ts`. */
+  readonly personClaim: string;
 }
 
 export class TokenVerifier {
@@ -55,13 +57,14 @@ export class TokenVerifier {
     const payload = await this.#verifiedPayload(token);
     refuseDoubledNames(token.split('.')[1] ?? '');
     if (Number(payload.exp) > this.#nowSeconds() + LONGEST_LIFE_SECONDS + CLOCK_TOLERANCE_SECONDS) throw new RefusedToken('too-long');
-    return callerOf(payload);
+    return callerOf(payload, this.#rules.personClaim);
   }
 
   async #verifiedPayload(token: string): Promise<JWTPayload> {
     try {
       const { payload } = await jwtVerify(token, ({ alg, kid }) => this.#keys.keyFor({ alg, ...(kid !== undefined && { kid }) }), {
-        ...this.#rules,
+        issuer: this.#rules.issuer,
+        audience: this.#rules.audience,
         algorithms: [...ALGORITHMS],
         clockTolerance: CLOCK_TOLERANCE_SECONDS,
         currentDate: new Date(this.#clock.nowMs()),

@@ -6,5 +6,6 @@ import { scaleByTime } from './0003-scale-by-time.ts';
 import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
 import { outboxRequestId } from './0006-outbox-request-id.ts';
+import { versionSalt } from './0007-version-salt.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks, outboxRequestId];
+export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks, outboxRequestId, versionSalt];

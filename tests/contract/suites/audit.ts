@@ -51,6 +51,7 @@ export function auditSuite(factory: StoreFactory): void {
         lastRecorded: '2026-03-14T08:16:40.000Z',
         anchor: { number: 0, hash: '0'.repeat(64) },
         head: await store.audit.head(),
+        versions: { checked: 0, notChecked: 0, gone: 0 },
       });
       expect(verdict.head.number).toBe(1000);
     });
@@ -96,7 +97,7 @@ export function auditSuite(factory: StoreFactory): void {
       await putWeight(given.store, 'w1');
       await given.store.write(async (tx) => {
         await tx.putRegistry('Device', 's1', { resourceType: 'Device', id: 's1' }, { identifiers: [], references: [] });
-        expect(tx.written).toEqual([{ type: 'Device', id: 's1', version: 1 }]);
+        expect(tx.written).toEqual([{ type: 'Device', id: 's1', version: 1, digest: expect.stringMatching(/^[0-9a-f]{64}$/) as string }]);
       });
       await given.store.write(async (tx) => expect(tx.written).toEqual([]));
     });

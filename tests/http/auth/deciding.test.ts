@@ -79,6 +79,9 @@ describe('a decision', () => {
       { scope: 'system/*.cruds steelyard/review' },
       { ...NURSE, scope: 'user/*.cruds' },
       { ...NURSE, scope: 'steelyard/operate' },
+      // an account of a program, under a name of its own
+      { ...NURSE, fhirUser: undefined },
+      { sub: 'account-5', scope: 'system/*.cruds user/*.cruds steelyard/review' },
     ]) {
       expect((await decide(claims)).status).toBe(403);
     }
@@ -104,10 +107,11 @@ describe('a recall', () => {
   test('is recorded for the engineer or reviewer of the token, and refused in the name of another', async () => {
     const registered = await guarded.as(GATEWAY, 'PUT', '/fhir/Device/scale-1', '{"resourceType":"Device","id":"scale-1"}');
     expect(registered.status).toBe(201);
-    const engineer = { sub: 'engineer-3', client_id: 'workshop', scope: 'steelyard/operate' };
+    const engineer = { sub: 'engineer-3', client_id: 'workshop', fhirUser: 'Person/engineer-3', scope: 'steelyard/operate' };
     const refused = await recall(engineer, { name: 'who', valueString: 'Somebody else' });
     expect([refused.status, issueCodes(refused)]).toEqual([403, ['forbidden']]);
     expect((await recall({ ...engineer, sub: 'workshop' })).status).toBe(403);
+    expect((await recall({ ...engineer, fhirUser: undefined })).status).toBe(403);
     expect(await authors()).toEqual([]);
     const answer = await recall(engineer);
     expect(answer.status, answer.text).toBe(200);

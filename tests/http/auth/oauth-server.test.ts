@@ -42,6 +42,8 @@ function providerWith(keys: readonly JWK[], alg: string): Provider {
     scopes: SCOPES,
     cookies: { keys: ['invented-and-used-for-nothing'] },
     ttl: { ClientCredentials: 300, AccessToken: 300 },
+    // as SMART App Launch has it: who logged in, for tokens of people
+    extraTokenClaims: (_context, { kind }) => (kind === 'AccessToken' ? { fhirUser: 'Practitioner/nurse-7' } : undefined),
     clients: ['gateway-a', 'review-page'].map((client_id) => ({
       client_id,
       client_secret: `${client_id}-s3cret-of-thirty-two-characters`,

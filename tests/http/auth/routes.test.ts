@@ -63,8 +63,15 @@ const TOKENS: Readonly<Record<string, Claims>> = {
   'a gateway with the scope to review': { scope: 'system/Observation.c steelyard/review' },
   'a program that operates': { client_id: 'ops', sub: 'ops', scope: 'steelyard/operate' },
   nurse: NURSE,
-  engineer: { client_id: 'workshop', sub: 'engineer-3', scope: 'user/Device.cruds user/Observation.rs steelyard/operate' },
-  'a person with scopes for programs only': { sub: 'nurse-8', scope: 'system/Observation.r' },
+  engineer: {
+    client_id: 'workshop',
+    sub: 'engineer-3',
+    fhirUser: 'Practitioner/engineer-3',
+    scope: 'user/Device.cruds user/Observation.rs steelyard/operate',
+  },
+  'a person with scopes for programs only': { sub: 'nurse-8', fhirUser: 'Practitioner/nurse-8', scope: 'system/Observation.r' },
+  'an account of a program with scopes for people': { sub: 'account-5', scope: 'user/*.cruds steelyard/review' },
+  'a device with scopes for people': { sub: 'device-5', fhirUser: 'Device/scale-1', scope: 'user/*.cruds steelyard/review' },
   'a program with scopes for people': { scope: 'user/*.cruds' },
   'restricted by a query': { scope: 'system/Observation.cruds?category=vital-signs' },
   'without a scope': { scope: undefined },
@@ -76,7 +83,10 @@ const V1: Readonly<Record<string, string>> = { read: 'rs', write: 'cud', '*': 'c
 /** Written apart from the code under test, straight from the words of the standard. */
 function isAllowed(need: string, claims: Claims): boolean {
   const scopes = (claims['scope'] as string | undefined)?.split(' ') ?? [];
-  const hasPerson = claims['sub'] !== undefined && claims['sub'] !== (claims['client_id'] ?? 'gateway-a');
+  const hasPerson =
+    String(claims['fhirUser']).startsWith('Practitioner/') &&
+    claims['sub'] !== undefined &&
+    claims['sub'] !== (claims['client_id'] ?? 'gateway-a');
   const may = (type: string, letter: string): boolean =>
     scopes.some((scope) => {
       const [level = '', rest = ''] = scope.split('/');
@@ -182,7 +192,7 @@ describe('what a token lacks', () => {
 
   test.each([
     [{ scope: 'system/Observation.c' }, 'GET', '/fhir/Observation/x', 'system/Observation.r'],
-    [{ sub: 'nurse-7', scope: 'user/Observation.r' }, 'GET', '/fhir/Observation', 'user/Observation.s'],
+    [{ ...NURSE, scope: 'user/Observation.r' }, 'GET', '/fhir/Observation', 'user/Observation.s'],
     [{ scope: 'system/Observation.c' }, 'POST', '/fhir/Observation/x/$decide', 'steelyard/review'],
     [{ scope: 'system/Observation.c' }, 'POST', '/fhir/Device/x/$recall', 'steelyard/review steelyard/operate'],
     [{ scope: 'system/Observation.r' }, 'POST', '/fhir', 'system/Observation.c'],

@@ -71,13 +71,29 @@ describe('a service that asks for tokens', () => {
   });
 
   test.each([
-    ['is not there', `${keyFile}.missing`],
-    ['holds no keys', gatewaysFile],
-  ])('does not start when its key file %s', async (_what, path) => {
-    writeFileSync(gatewaysFile, '{"gateways":{}}');
+    ['is not there', undefined, 'cannot be read (ENOENT)'],
+    ['holds something else', '{"gateways":{}}', 'holds no JWK set, an object with a list of "keys"'],
+    ['holds no keys', '{"keys":[]}', 'holds 0 keys, where 1 to 100 are taken'],
+    ['is broken', '{"keys":[\n{"kty":"EC",}]}', 'is not acceptable JSON: this is not well-formed JSON, line 2, column 13'],
+    ['is too large', ' '.repeat(300 * 1024), 'is larger than 256 KiB'],
+  ])('does not start when its key file %s: one sentence, and no line in the log', async (_what, text, reason) => {
+    const path = join(mkdtempSync(join(folder, 'keys-')), 'keys.json');
+    if (text !== undefined) writeFileSync(path, text);
     await expect(startWith({ STEELYARD_JWKS: path })).rejects.toThrow(
-      new ConfigError(['STEELYARD_JWKS names a file that cannot be read, or that holds no set of public keys (JWK set).']),
+      new ConfigError([
+        `STEELYARD_JWKS names a file that ${reason}: ${path}; put the public keys of the issuer there, as a JWK set that this service may read.`,
+      ]),
     );
+    expect(lines).toEqual([]);
+  });
+
+  test('says in the log when a key file that was good is broken later', async () => {
+    writeFileSync(keyFile, jwksOf([key]));
+    await startWith();
+    writeFileSync(keyFile, '{}');
+    clock.ms += 1_000;
+    expect((await call(await tokenOf({ scope: 'system/Observation.rs' }))).status).toBe(200);
+    expect(said('keys for tokens cannot be read')).toBe(true);
   });
 
   test('starts without its key server, answers 503, and takes tokens once the server is there', async () => {
@@ -120,7 +136,10 @@ describe('a service that asks for tokens', () => {
 
   test('does not start with a gateways file that is broken', async () => {
     writeFileSync(gatewaysFile, '{"gateways":{"g":{"devices":["a"],"x":1}}}');
-    await expect(startWith({ STEELYARD_GATEWAYS: gatewaysFile })).rejects.toThrow(ConfigError);
+    await expect(startWith({ STEELYARD_GATEWAYS: gatewaysFile })).rejects.toThrow(
+      new ConfigError(['STEELYARD_GATEWAYS: "gateways.g.x": no member has this name; take it out.']),
+    );
+    expect(lines).toEqual([]);
   });
 });
 

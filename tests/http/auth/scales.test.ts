@@ -141,7 +141,11 @@ describe('a reading', () => {
     expect((await post(claims, text({ reference: 'Device/scale-9' }))).status).toBe(201);
     // without the role a person is held to the scales of the client
     expect((await post({ ...NURSE, scope: 'user/Observation.c' }, text({ reference: 'Device/scale-9' }))).status).toBe(403);
-    // and a program with the scope is no reviewer
+    // and a program with the scope is no reviewer, nor is one with an account of its own
+    expect(
+      (await post({ ...A, sub: 'account-5', scope: 'system/Observation.c steelyard/review' }, text({ reference: 'Device/scale-9' })))
+        .status,
+    ).toBe(403);
     expect((await post({ ...A, scope: 'system/Observation.c steelyard/review' }, text({ reference: 'Device/scale-9' }))).status).toBe(403);
   });
 });

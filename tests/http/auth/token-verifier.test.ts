@@ -27,8 +27,8 @@ beforeAll(async () => {
 });
 
 const keysOf = (text: string): KeySet => new KeySet({ pauseMs: 0, read: () => Promise.resolve({ text, freshForMs: 1_000_000 }) }, CLOCK);
-const verifierOf = (keys: readonly SigningKey[] = [key]): TokenVerifier =>
-  new TokenVerifier(keysOf(jwksOf(keys)), CLOCK, { issuer: ISSUER, audience: AUDIENCE });
+const RULES = { issuer: ISSUER, audience: AUDIENCE, personClaim: 'fhirUser' };
+const verifierOf = (keys: readonly SigningKey[] = [key]): TokenVerifier => new TokenVerifier(keysOf(jwksOf(keys)), CLOCK, RULES);
 const holder = async (claims: Claims = {}, header: Header = {}) =>
   verifierOf().verify(await sign(key, gatewayClaims(NOW_MS, claims), header));
 const reasonOf = async (verified: Promise<unknown>): Promise<Reason> => {
@@ -149,15 +149,43 @@ describe('a true token', () => {
   test('of a person names them by issuer and subject, and by the resource of theirs that may be an author', async () => {
     const identifier = { system: ISSUER, value: 'u-17' };
     const named = async (fhirUser: unknown) => (await holder({ sub: 'u-17', fhirUser })).person;
-    expect(await named(undefined)).toEqual({ identifier });
     expect(await named('Practitioner/p1')).toEqual({ reference: 'Practitioner/p1', identifier });
     expect(await named('https://ehr.example/fhir/PractitionerRole/7')).toEqual({
       reference: 'https://ehr.example/fhir/PractitionerRole/7',
       identifier,
     });
-    for (const odd of ['Person/1', 'javascript:alert(1)', 'Practitioner/p1?x', 'Device/scale-1', '../Practitioner/1']) {
-      expect(await named(odd)).toEqual({ identifier });
-    }
+    expect(await named('Person/1')).toEqual({ identifier });
+  });
+
+  test.each([
+    ['has an account of its own for a subject', {}],
+    ['is a device', { fhirUser: 'Device/scale-1' }],
+    ['has no resource for fhirUser', { fhirUser: 'javascript:alert(1)' }],
+    ['has a query for fhirUser', { fhirUser: 'Practitioner/p1?x' }],
+    ['has a path for fhirUser', { fhirUser: '../Practitioner/1' }],
+    ['is the client, whatever fhirUser says', { sub: 'gateway-a', fhirUser: 'Practitioner/p1' }],
+    ['is the client that azp names beside client_id', { sub: 'gateway-b', azp: 'gateway-b', fhirUser: 'Practitioner/p1' }],
+  ])('names no person when its holder %s, and no scope for people counts', async (_what, claims) => {
+    const { person, grants } = await holder({ sub: 'account-5', scope: 'user/Observation.r', ...claims });
+    expect([person, grants?.interactions.size]).toEqual([undefined, 0]);
+  });
+
+  test('keeps the account behind a client for the audit trail, person or not', async () => {
+    expect((await holder({ sub: 'account-5' })).user).toBe('account-5');
+  });
+
+  test.each([
+    ['employee', { employee: 'E-17' }, true],
+    ['employee', { fhirUser: 'Practitioner/p1' }, false],
+    ['employee', { employee: '' }, false],
+    ['employee', { employee: true }, false],
+    ['https://login.example/person', { 'https://login.example/person': 'E-17' }, true],
+    ['sub', {}, true],
+    ['sub', { sub: 'gateway-a' }, false],
+  ])('with %s for the claim of people, and %j, names one: %s', async (personClaim, claims, isPerson) => {
+    const verifier = new TokenVerifier(keysOf(jwksOf([key])), CLOCK, { ...RULES, personClaim });
+    const { person } = await verifier.verify(await sign(key, gatewayClaims(NOW_MS, { sub: 'u-17', ...claims })));
+    expect(person?.identifier?.value).toBe(isPerson ? 'u-17' : undefined);
   });
 });
 
@@ -185,10 +213,7 @@ describe('the choice of the key', () => {
     ['may not verify', { key_ops: ['sign'] }],
     ['is on another curve', { crv: 'P-256' }],
   ])('takes none that %s', async (_what, changes) => {
-    const verifier = new TokenVerifier(keysOf(JSON.stringify({ keys: [{ ...key.publicJwk, ...changes }] })), CLOCK, {
-      issuer: ISSUER,
-      audience: AUDIENCE,
-    });
+    const verifier = new TokenVerifier(keysOf(JSON.stringify({ keys: [{ ...key.publicJwk, ...changes }] })), CLOCK, RULES);
     expect(await reasonOf(verifier.verify(await sign(key, gatewayClaims(NOW_MS))))).toBe('key');
   });
 
@@ -203,8 +228,7 @@ describe('the choice of the key', () => {
     const signature = Buffer.from(await crypto.subtle.sign('RSASSA-PKCS1-v1_5', privateKey, Buffer.from(input))).toString('base64url');
     const { exportJWK } = await import('jose');
     const open = { ...(await exportJWK(key.privateKey)), kid: 'ward-1' };
-    const verifier = (jwk: object) =>
-      new TokenVerifier(keysOf(JSON.stringify({ keys: [jwk] })), CLOCK, { issuer: ISSUER, audience: AUDIENCE });
+    const verifier = (jwk: object) => new TokenVerifier(keysOf(JSON.stringify({ keys: [jwk] })), CLOCK, RULES);
     expect(await reasonOf(verifier(weak).verify(`${input}.${signature}`))).toBe('key');
     expect(await reasonOf(verifier(open).verify(await sign(key, gatewayClaims(NOW_MS))))).toBe('key');
     expect(await reasonOf(verifier({ kty: 'oct', k: 'AAAA', kid: 'ward-1' }).verify(await sign(key, gatewayClaims(NOW_MS))))).toBe('key');
