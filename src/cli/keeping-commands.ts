@@ -1,6 +1,7 @@
 /** The commands of those who keep a store: copies of it, and what may be removed from it. */
 import type { Command } from 'commander';
 import { InvalidArgumentError } from 'commander';
+import { refuseUnknownBelow } from './arguments.ts';
 import type { PurgeOptions } from './purge.ts';
 import { wrapped, type Terminal } from './terminal.ts';
 
@@ -58,6 +59,7 @@ function addHolds(program: Command, terminal: Terminal): void {
     .command('hold')
     .description('people of whom nothing may be removed')
     .addHelpText('after', '\nExample:\n  steelyard hold list');
+  refuseUnknownBelow(hold);
   hold
     .command('add')
     .description('remove nothing of a person until the hold is released')
