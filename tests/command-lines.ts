@@ -9,6 +9,9 @@ export interface CommandLine {
   readonly isWhole: boolean;
 }
 
+/** `NUMBER…`, `[TO]`, `NUMBER:HASH`: what a reader puts there. A number is taken wherever one of them may stand. */
+const PLACEHOLDER = /^\[?[A-Z][A-Z:]+…?\]?$/;
+
 /** Words that lack something say what is meant all the same. */
 const STOPS_EARLY = [
   'commander.missingArgument',
@@ -40,7 +43,9 @@ function isCommand(span: string): boolean {
 
 function linesIn(text: string, isWhole: boolean): readonly CommandLine[] {
   return [...text.matchAll(LINE)].map(([, rest = '']) => ({
-    words: (rest.match(/"[^"]*"|\S+/g) ?? []).map((word) => word.replace(/^"|"$/g, '')).filter((word) => !/^\d?>/.test(word)),
+    words: (rest.match(/"[^"]*"|\S+/g) ?? [])
+      .map((word) => (isWhole ? word.replace(/^"|"$/g, '') : word.replace(/^"|"$/g, '').replace(PLACEHOLDER, '1')))
+      .filter((word) => !/^\d?>/.test(word)),
     isWhole,
   }));
 }
