@@ -1,9 +1,11 @@
 /**
- * Writes the tables of README.md that come from the code: rules, calls, configuration, policy.
+ * Writes the tables of README.md that come from the code: rules, calls, configuration, policy, commands, metrics.
  * `--check` changes nothing and exits 1 when a table has drifted.
  */
 import { readFile, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
+import type { Command } from 'commander';
+import { createProgram } from '../src/cli/program.ts';
 import { describeConfig } from '../src/config.ts';
 import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
@@ -67,6 +69,24 @@ function policy(): string {
   );
 }
 
+function commands(): string {
+  const terminal = { print: () => undefined, complain: () => undefined, tint: (_: string, text: string) => text, columns: 80 };
+  const rowsOf = (command: Command, before: string): Row[] => {
+    const name = `${before} ${command.name()}`;
+    const takes = command.registeredArguments
+      .map((one) => `${one.name().toUpperCase()}${one.variadic ? '…' : ''}`)
+      .map((name, at) => ` ${command.registeredArguments[at]?.required === true ? name : `[${name}]`}`)
+      .join('');
+    return command.commands.length > 0
+      ? command.commands.flatMap((below) => rowsOf(below, name))
+      : [[`\`${name}${takes}\``, command.description()]];
+  };
+  return table(
+    ['command', 'does'],
+    createProgram(terminal).commands.flatMap((command) => rowsOf(command, 'steelyard')),
+  );
+}
+
 function limits(): string {
   const range = (pair: readonly [string, string] | undefined): string => (pair ? `${pair[0]} to ${pair[1]}` : '—');
   return table(
@@ -106,6 +126,7 @@ const TABLES: Readonly<Record<string, () => string>> = {
   rules,
   calls,
   configuration,
+  commands,
   metrics,
   policy,
   limits,
@@ -116,9 +137,9 @@ const README = join(import.meta.dirname, '..', 'README.md');
 /** README with every generated part made anew; throws when a part is missing. */
 export function withTables(readme: string): string {
   return Object.entries(TABLES).reduce((text, [name, make]) => {
-    const part = new RegExp(`(<!-- generated: ${name} -->\\n)[\\s\\S]*?(\\n<!-- end -->)`);
+    const part = new RegExp(`(<!-- generated: ${name} -->\\n)[\\s\\S]*?(<!-- end -->)`);
     if (!part.test(text)) throw new Error(`README.md has no generated part named ${name}`);
-    return text.replace(part, (_, begin: string, end: string) => `${begin}${make()}${end}`);
+    return text.replace(part, (_, begin: string, end: string) => `${begin}${make()}\n${end}`);
   }, readme);
 }
 

@@ -6,6 +6,7 @@
  */
 import { readFileSync } from 'node:fs';
 import { z } from 'zod';
+import { nearestName } from './core/nearest-name.ts';
 import { Environment, isLoopback, isSafe, type LogLevel, type Settings } from './settings.ts';
 
 export { isPostgresUrl, type LogLevel } from './settings.ts';
@@ -85,7 +86,7 @@ export function loadConfig(environment: Readonly<Record<string, string | undefin
     Object.entries(environment).filter(([name, value]) => isOurs(name) && value !== undefined && value !== ''),
   );
   const unknown = Object.keys(given).filter((name) => !Object.hasOwn(Environment.shape, name));
-  const problems = unknown.map((name) => `${name} is no setting of this service; check its spelling.`);
+  const problems = unknown.map((name) => `${name} is no setting of this service; ${spellingOf(name)}.`);
   readDatabaseFile(given, problems);
   const result = Environment.safeParse(given);
   if (!result.success) {
@@ -93,6 +94,11 @@ export function loadConfig(environment: Readonly<Record<string, string | undefin
   } else problems.push(...contradictionsIn(result.data));
   if (problems.length > 0 || !result.success) throw new ConfigError(problems);
   return Object.freeze(toConfig(result.data));
+}
+
+function spellingOf(name: string): string {
+  const meant = nearestName(name, Object.keys(Environment.shape));
+  return meant === undefined ? 'README.md lists them all' : `${meant} may be meant`;
 }
 
 /** Of the variables that are not ours by name, one is read: the standard one for traces. */
@@ -111,7 +117,9 @@ function readDatabaseFile(given: Record<string, string | undefined>, problems: s
     given['STEELYARD_DATABASE'] = readFileSync(path, 'utf8').trim();
   } catch {
     problems.push('STEELYARD_DATABASE_FILE names a file that cannot be read.');
+    return;
   }
+  if (given['STEELYARD_DATABASE'] === '') problems.push('STEELYARD_DATABASE_FILE names a file that is empty.');
 }
 
 /** What each variable alone cannot tell. */

@@ -23,7 +23,8 @@ export function hasRole({ grants }: Caller, role: Role): boolean {
 
 /** @throws ServiceError ERR_FORBIDDEN */
 export function requireInteraction(caller: Caller, type: string, letter: Letter, expression?: string): void {
-  if (!mayInteract(caller, type, letter)) throw lacking([`${caller.person === undefined ? 'system' : 'user'}/${type}.${letter}`], expression);
+  if (!mayInteract(caller, type, letter))
+    throw lacking([`${caller.person === undefined ? 'system' : 'user'}/${type}.${letter}`], expression);
 }
 
 /**

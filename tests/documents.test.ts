@@ -1,8 +1,10 @@
-import { existsSync, readFileSync } from 'node:fs';
+import { existsSync, mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { withTables } from '../scripts/generate-documents.ts';
 import { MOVABLE_RULES } from '../src/core/rules/index.ts';
+import { GatewaysHolder } from '../src/gateways.ts';
 import { loadPolicy } from '../src/policy-file.ts';
 import { startService } from './service.ts';
 
@@ -82,6 +84,18 @@ describe('README.md and DEVELOPERS.md', () => {
     const files = [...read('DEVELOPERS.md').matchAll(/`((?:src|tests|scripts)\/[\w./-]+\.ts)`/g)].map(([, file]) => file as string);
     expect(files.length).toBeGreaterThan(3);
     for (const file of files) expect(read(file).length, file).toBeGreaterThan(0);
+  });
+});
+
+describe('the gateways file that README.md shows', () => {
+  it('is one that the service takes', () => {
+    const shown = [...read('README.md').matchAll(/```json\n([\s\S]*?)```/g)]
+      .map(([, text]) => String(text))
+      .filter((text) => /^\{\n {2}"gateways"/.test(text));
+    expect(shown).toHaveLength(1);
+    const file = join(mkdtempSync(join(tmpdir(), 'steelyard-readme-')), 'gateways.json');
+    writeFileSync(file, shown[0] ?? '');
+    expect(new GatewaysHolder(file).current?.size).toBe(2);
   });
 });
 

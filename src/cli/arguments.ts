@@ -1,5 +1,6 @@
 /** How the commands read their arguments and word their help. */
-import { InvalidArgumentError } from 'commander';
+import { InvalidArgumentError, type Command } from 'commander';
+import { nearestName } from '../core/nearest-name.ts';
 
 export function example(line: string): string {
   return `\nExample:\n  ${line}`;
@@ -22,4 +23,20 @@ export function limitNumber(text: string): number {
 
 export function manyNumbers(text: string, before: number[] | undefined): number[] {
   return [...(before ?? []), wholeNumber(text)];
+}
+
+/**
+ * Says of a misspelt word below a group that there is no such command. A group with a command that
+ * may be left out would otherwise hand the word to that one, which then speaks of its own arguments.
+ */
+export function refuseUnknownBelow(group: Command): void {
+  group.hook('preSubcommand', () => {
+    const [word] = group.args;
+    const names = group.commands.map((command) => command.name());
+    if (word === undefined || word.startsWith('-') || names.includes(word)) return;
+    const meant = nearestName(word, names);
+    group.error(`error: unknown command '${word}'${meant === undefined ? '' : `\n(Did you mean ${meant}?)`}`, {
+      code: 'commander.unknownCommand',
+    });
+  });
 }

@@ -2,7 +2,7 @@
 import { loadConfig, isPostgresUrl } from '../config.ts';
 import { toAuditEvent } from '../core/audit/event.ts';
 import { toInstant } from '../core/fhir-time.ts';
-import { backupSqlite, BackupRefused, restoreSqlite, StoreNotOpened, type BackupReport } from '../open-store.ts';
+import { backupSqlite, BackupRefused, mayExist, restoreSqlite, StoreNotOpened, type BackupReport } from '../open-store.ts';
 import { withKeptStore } from './kept-store.ts';
 import { operator } from './operator.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
@@ -10,6 +10,7 @@ import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './termin
 /** Throws CommandFailed when the store is PostgreSQL, or the copy cannot be made. */
 export async function backupTo(target: string, terminal: Terminal): Promise<number> {
   const source = embeddedStore('Back PostgreSQL up with its own tools (pg_dump, pg_basebackup).');
+  if (!mayExist(source)) throw new CommandFailed(`There is no store at ${printable(source)}; STEELYARD_DATABASE says where it is.`);
   const report = refusing(() => backupSqlite(source, target, toInstant(Date.now())));
   const { caller, requestId } = operator('backup');
   const details = [['Observations', String(report.observations)] as const];
@@ -25,6 +26,7 @@ export async function backupTo(target: string, terminal: Terminal): Promise<numb
 /** Throws CommandFailed when a service runs on the store, or the copy cannot be put in place. */
 export function restoreFrom(copy: string, { replace }: { readonly replace: boolean }, terminal: Terminal): number {
   const target = embeddedStore('Restore PostgreSQL with its own tools, then call steelyard outbox distrust before a service starts on it.');
+  if (!mayExist(copy)) throw new CommandFailed(`There is no backup at ${printable(copy)}.`);
   const { report, keptAs } = refusing(() => restoreSqlite(copy, target, { replace, now: toInstant(Date.now()) }));
   terminal.print(`${printable(target)} is now the store as it was at ${report.takenAt}: ${contents(report)}.`);
   if (keptAs !== undefined) terminal.print(`What was there before is kept as ${printable(keptAs)}.`);

@@ -1,6 +1,7 @@
 /** The commands of those who keep a store: copies of it, and what may be removed from it. */
 import type { Command } from 'commander';
-import { InvalidArgumentError } from 'commander';
+import { InvalidArgumentError, Option } from 'commander';
+import { exitCodes, refuseUnknownBelow } from './arguments.ts';
 import type { PurgeOptions } from './purge.ts';
 import { wrapped, type Terminal } from './terminal.ts';
 
@@ -15,6 +16,7 @@ function addBackup(program: Command, terminal: Terminal): void {
     .command('backup')
     .description('copy the embedded store as it is at this moment; also beside a running service')
     .argument('<file>', 'a new file')
+    .addHelpText('after', exitCodes('copied', 'it could not be written, or the file is there already', 'bad usage, or no store there'))
     .addHelpText('after', '\nExample:\n  STEELYARD_DATABASE=./steelyard.db steelyard backup /backups/steelyard-2026-03-02.db')
     .action(async (file: string) => {
       process.exitCode = await (await import('./backup.ts')).backupTo(file, terminal);
@@ -24,6 +26,7 @@ function addBackup(program: Command, terminal: Terminal): void {
     .description('put a backup in the place of the embedded store, while no service runs on it')
     .argument('<file>', 'what steelyard backup wrote')
     .option('--replace', 'also when there is a store already, which is kept beside it under another name', false)
+    .addHelpText('after', exitCodes('restored', 'nothing was changed, and why', 'bad usage, or a service runs on the store'))
     .addHelpText('after', '\nExample:\n  STEELYARD_DATABASE=./steelyard.db steelyard restore /backups/steelyard-2026-03-02.db')
     .action(async (file: string, options: { replace: boolean }) => {
       process.exitCode = (await import('./backup.ts')).restoreFrom(file, options, terminal);
@@ -45,8 +48,12 @@ function addPurge(program: Command, terminal: Terminal): void {
     .option('--audit <days>', 'audit events that were recorded before (many laws ask for six years and more)', days)
     .option('--person <key>', 'one person, whatever the age of the readings: Patient/ada-invented')
     .option('--remove', 'do it')
+    .addOption(new Option('--dry-run', 'only say what would be removed, as is done without --remove').conflicts('remove'))
     .addHelpText('after', PURGE_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))
-    .addHelpText('after', '\nExit codes: 0 done; 1 the person of --person was left alone; 2 bad usage, or a store that cannot be used.')
+    .addHelpText(
+      'after',
+      '\nExit codes: 0 done; 1 the person of --person was left alone, or is not there; 2 bad usage, or a store that cannot be used.',
+    )
     .addHelpText('after', '\nExample:\n  STEELYARD_DATABASE=./steelyard.db steelyard purge --refusals 90 --outbox 30')
     .action(async (options: PurgeOptions) => {
       process.exitCode = await (await import('./purge.ts')).purge(options, terminal);
@@ -58,6 +65,7 @@ function addHolds(program: Command, terminal: Terminal): void {
     .command('hold')
     .description('people of whom nothing may be removed')
     .addHelpText('after', '\nExample:\n  steelyard hold list');
+  refuseUnknownBelow(hold);
   hold
     .command('add')
     .description('remove nothing of a person until the hold is released')

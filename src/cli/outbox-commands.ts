@@ -1,6 +1,6 @@
 /** `steelyard outbox` and what is under it, with options and help. */
 import { Option, type Command } from 'commander';
-import { example, exitCodes, limitNumber, manyNumbers, wholeNumber } from './arguments.ts';
+import { example, exitCodes, limitNumber, manyNumbers, refuseUnknownBelow, wholeNumber } from './arguments.ts';
 import type { RetryOptions } from './outbox-retry.ts';
 import type { Terminal } from './terminal.ts';
 
@@ -9,6 +9,7 @@ export function addOutbox(program: Command, terminal: Terminal): void {
     .command('outbox')
     .description('what has not reached the EHR, in the store of STEELYARD_DATABASE; also beside a running service')
     .addHelpText('after', example('STEELYARD_DATABASE=./steelyard.db steelyard outbox list'));
+  refuseUnknownBelow(outbox);
   outbox
     .command('list', { isDefault: true })
     .description('show what waits and what the EHR would not take')

@@ -3,6 +3,7 @@
  * Without --remove the very same work is done and taken back, so that the numbers are exact.
  */
 import { DAY_MS, toInstant } from '../core/fhir-time.ts';
+import { keyOf, pointerOfKey } from '../core/pointers.ts';
 import type { KeptStore, RemovalOptions, Removed } from '../ports.ts';
 import { nameOfStore } from '../open-store.ts';
 import { withKeptStore } from './kept-store.ts';
@@ -28,6 +29,7 @@ export async function purge(options: PurgeOptions, terminal: Terminal): Promise<
   const { refusals, outbox, people, audit, person, remove = false } = options;
   if ([refusals, outbox, people, audit, person].every((one) => one === undefined))
     throw new CommandFailed('Say what: --refusals, --outbox, --people and --audit with a number of days, or --person with a key.');
+  if (person !== undefined) refuseOtherKeys(person);
   return withKeptStore(async (store, database) => {
     const nowMs = Date.now();
     const dryRun = !remove;
@@ -57,13 +59,15 @@ export async function purge(options: PurgeOptions, terminal: Terminal): Promise<
       terminal.complain('This person is on legal hold, so nothing of them is removed. steelyard hold list says why.');
     if (one?.kind === 'unfinished')
       terminal.complain('Something of this person waits for a decision or for the EHR, so nothing of them is removed. Settle that first.');
+    const isNobody = one?.kind === 'removed' && Object.keys(one.removed).length === 0;
+    if (isNobody) terminal.complain('Nothing is stored under the key of --person: see that it is the one under which the person is kept.');
     terminal.print(
       ...wrapped(
         'Copies elsewhere are not reached from here: backups that are older, and what the EHR was sent. The audit keeps its own time.',
         terminal.columns,
       ),
     );
-    return one === undefined || one.kind === 'removed' ? EXIT.ok : EXIT.found;
+    return one === undefined || (one.kind === 'removed' && !isNobody) ? EXIT.ok : EXIT.found;
   });
 }
 
@@ -72,9 +76,12 @@ export async function addHold(person: string, reason: string, terminal: Terminal
   const kept = reason.trim();
   if (kept === '' || kept.length > LONGEST_REASON || printable(kept) !== kept)
     throw new CommandFailed(`--reason must be one line of 1 to ${LONGEST_REASON} characters.`);
-  return withKeptStore(async ({ retention }) => {
+  refuseOtherKeys(person);
+  return withKeptStore(async ({ retention, read }) => {
     await retention.hold({ person, reason: kept, since: toInstant(Date.now()) }, operator('hold'));
     terminal.print('Nothing of this person is removed until the hold is released.');
+    if ((await read.readingsOf(person)).length === 0)
+      terminal.complain('No reading of this person is stored now: see that the key is the one under which the person is kept.');
     return EXIT.ok;
   });
 }
@@ -95,6 +102,14 @@ export async function listHolds(terminal: Terminal): Promise<number> {
     terminal.print(`${holds.length} on hold.`);
     return EXIT.ok;
   });
+}
+
+/** A hold on what is no key would hold nobody, and a removal would find nobody. */
+function refuseOtherKeys(person: string): void {
+  const pointer = pointerOfKey(person);
+  const isPerson = pointer?.kind === 'logical' || pointer?.type === 'Patient';
+  if (pointer === undefined || !isPerson || keyOf(pointer) !== person)
+    throw new CommandFailed('The key of a person is Patient/ID, or identifier:SYSTEM|VALUE for one who is known by an identifier only.');
 }
 
 function daysAgo(nowMs: number, days: number): string {

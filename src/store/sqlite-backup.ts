@@ -83,7 +83,7 @@ export function restoreSqlite(
       'there is a store at that place already; stop the service and add --replace, which keeps the old one beside it',
     );
   }
-  const unlock = lockStore(target);
+  const unlock = lockFor(target);
   const partial = `${target}.partial`;
   try {
     copyFileSync(copy, partial);
@@ -99,9 +99,18 @@ export function restoreSqlite(
   }
 }
 
+function lockFor(target: string): () => void {
+  try {
+    return lockStore(target);
+  } catch (error) {
+    if (error instanceof StoreNotOpened) throw error;
+    throw new BackupRefused('the copy could not be put in place; the folder must exist, allow writing and have room', error);
+  }
+}
+
 /** What a copy holds; throws BackupRefused when it is damaged, StoreNotOpened when it is not a store of this release or an earlier one. */
 export function inspectCopy(path: string): BackupReport {
-  const copy = openReadOnly(path);
+  const copy = openCopy(path);
   try {
     const said = copy.pragma('integrity_check(1)', { simple: true });
     if (said !== 'ok') throw new BackupRefused('the copy is damaged: its integrity check fails');
@@ -119,6 +128,15 @@ export function inspectCopy(path: string): BackupReport {
     throw new BackupRefused('the copy is damaged and cannot be read', error);
   } finally {
     copy.close();
+  }
+}
+
+function openCopy(path: string): Database.Database {
+  try {
+    return openReadOnly(path);
+  } catch (error) {
+    if (!(error instanceof StoreNotOpened && error.reason === 'unusable')) throw error;
+    throw new BackupRefused('the file is damaged or no backup: it cannot be read as a Steelyard store', error);
   }
 }
 

@@ -4,7 +4,7 @@ import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { openStore } from '../../src/open-store.ts';
 import type { KeptStore } from '../../src/ports.ts';
 import { outboxItem, putWeight } from '../contract/store-samples.ts';
-import { passingFolder, steelyard } from './command.ts';
+import { passingFolder, steelyard, writeIn } from './command.ts';
 
 const folder = passingFolder();
 const database = join(folder, 'ward.db');
@@ -39,6 +39,23 @@ describe('steelyard backup and restore', () => {
     const { exitCode, stdout } = await steelyard(['restore', copy], { env: { STEELYARD_DATABASE: moved } });
     expect(stdout).toContain('have the gateways send them again');
     expect([exitCode, existsSync(moved)]).toEqual([0, true]);
+  });
+
+  test.each([
+    ['there is none', 'nowhere.db', join(folder, 'new.db'), 2, 'There is no backup at'],
+    ['it is something else', 'letter.txt', join(folder, 'new.db'), 1, 'the file is damaged or no backup'],
+    ['its place is in a folder that is not there', 'copy.db', join(folder, 'nowhere', 'new.db'), 1, 'the folder must exist'],
+  ])('says what is wrong with a backup when %s', async (_what, file, place, code, said) => {
+    writeIn(folder, 'letter.txt', 'To whom it may concern');
+    const { exitCode, stderr } = await steelyard(['restore', join(folder, file)], { env: { STEELYARD_DATABASE: place } });
+    expect([exitCode, stderr.trim().split('\n')]).toEqual([code, [expect.stringContaining(said)]]);
+  });
+
+  test('finds no store where there is none', async () => {
+    const { exitCode, stderr } = await steelyard(['backup', join(folder, 'x.db')], {
+      env: { STEELYARD_DATABASE: join(folder, 'none.db') },
+    });
+    expect([exitCode, stderr]).toEqual([2, expect.stringContaining('There is no store at')]);
   });
 
   test('names the tools of PostgreSQL for a PostgreSQL store, and never its password', async () => {
@@ -76,10 +93,22 @@ describe('steelyard purge and hold', () => {
     expect(await service.read.readingsOf('Patient/wren-alder')).toEqual([]);
   });
 
+  test('says that it knows nobody of that key', async () => {
+    const hold = await steelyard(['hold', 'add', 'identifier:urn:ward|7', '--reason', 'court order 12'], { env });
+    expect([hold.exitCode, hold.stderr]).toEqual([0, expect.stringContaining('No reading of this person')]);
+    const purge = await steelyard(['purge', '--person', 'Patient/nobody', '--dry-run'], { env });
+    expect([purge.exitCode, purge.stderr]).toEqual([1, expect.stringContaining('Nothing is stored')]);
+  });
+
   test.each([
     [['purge'], /Say what/],
     [['purge', '--refusals', '0'], /number of days/],
     [['hold', 'add', 'Patient/a', '--reason', ' '], /one line/],
+    [['hold', 'add', 'Wren Alder', '--reason', 'court order 12'], /Patient\/ID/],
+    [['hold', 'add', 'Device/scale-4', '--reason', 'court order 12'], /Patient\/ID/],
+    [['purge', '--person', 'wren-alder'], /Patient\/ID/],
+    [['purge', '--refusals', '90', '--dry-run', '--remove'], /cannot be used with/],
+    [['hold', 'ad'], /Did you mean add/],
   ])('%j is bad usage', async (args, sentence) => {
     const { exitCode, stderr } = await steelyard(args, { env });
     expect([exitCode, stderr]).toEqual([2, expect.stringMatching(sentence)]);

@@ -16,6 +16,7 @@ describe('the help', () => {
     ['outbox', []],
     ['outbox', ['list']],
     ['outbox', ['retry']],
+    ['outbox', ['distrust']],
     ['outbox', ['discard']],
     ['audit', []],
     ['audit', ['verify']],
@@ -70,6 +71,23 @@ describe('the help', () => {
     const { exitCode, stderr } = await steelyard(['chek']);
     expect(stderr).toContain('Did you mean check?');
     expect(exitCode).toBe(2);
+  });
+
+  test.each([
+    [['outbox', 'rety', '12'], "unknown command 'rety'\n(Did you mean retry?)"],
+    [['outbox', 'rety', '--all'], "unknown command 'rety'\n(Did you mean retry?)"],
+    [['hold', 'ad', 'Patient/ada-invented'], "unknown command 'ad'\n(Did you mean add?)"],
+    [['audit', 'verfy'], "unknown command 'verfy'\n(Did you mean verify?)"],
+  ])('is pointed to by %j, which is no command', async (args, said) => {
+    const { exitCode, stderr } = await steelyard(args);
+    expect(stderr).toContain(said);
+    expect(stderr).toContain('--help');
+    expect(exitCode).toBe(2);
+  });
+
+  test('is not in the way of the command that may be left out', async () => {
+    expect((await steelyard(['outbox', '--help'])).exitCode).toBe(0);
+    expect((await steelyard(['outbox', '--state', 'nowhere'])).stderr).toContain('Allowed choices are waiting');
   });
 });
 

@@ -131,6 +131,8 @@ describe('every answer', () => {
     const { headers } = await edge.call('GET', '/fhir/metadata');
     expect(headers).toMatchObject({ 'x-content-type-options': 'nosniff', 'referrer-policy': 'no-referrer', 'cache-control': 'no-store' });
     expect(headers['content-security-policy']).toMatch(/default-src 'none'/);
+    expect(headers['content-security-policy']).toMatch(/base-uri 'none'/);
+    expect(headers['content-security-policy']).toMatch(/frame-ancestors 'none'/);
     expect(headers['content-security-policy']).not.toMatch(/upgrade-insecure-requests|unsafe/);
     expect(headers).not.toHaveProperty('strict-transport-security');
     expect(headers).not.toHaveProperty('x-powered-by');

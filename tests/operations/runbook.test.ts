@@ -1,9 +1,7 @@
-/** The runbook says what is: every alert has its page, and what a page names exists. */
+/** The runbook says what is: every alert has its page, and what a page names exists (its commands: `tests/document-commands.test.ts`). */
 import { existsSync, readdirSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import type { Command } from 'commander';
 import { describe, expect, test } from 'vitest';
-import { createProgram } from '../../src/cli/program.ts';
 import { describeConfig } from '../../src/config.ts';
 import { ALERTS, ROOT, RULE_FILE } from './alert-rules.ts';
 import { metricsIn } from './monitor.ts';
@@ -71,46 +69,3 @@ describe('the pages', () => {
     expect([unknown, unset]).toEqual([[], []]);
   });
 });
-
-describe('the commands of the pages', () => {
-  const terminal = { print: () => undefined, complain: () => undefined, tint: (_: string, text: string) => text, columns: 80 };
-  const program = createProgram(terminal);
-  const commands = PAGES.flatMap((page) => commandsIn(read(page)).map((words) => ({ page, line: words.join(' '), words })));
-
-  test('are there', () => expect(commands.length).toBeGreaterThan(20));
-
-  test.each(commands)('$page: steelyard $line', ({ words }) => {
-    expect(misuse(program, words)).toBeUndefined();
-  });
-});
-
-/** The words behind `steelyard` of every command in a page's shell blocks and code spans that are whole commands. */
-function commandsIn(text: string): string[][] {
-  const lines = [...text.matchAll(/```sh\n([\s\S]*?)```/g)].flatMap(([, block]) => String(block).split('\n'));
-  return lines.flatMap((line) => {
-    const [, rest] = /^(?:[A-Z_]+=\S+ )*(?:npx )?steelyard (.+)$/.exec(line) ?? [];
-    return rest === undefined ? [] : [(rest.match(/"[^"]*"|\S+/g) ?? []).map((word) => word.replace(/^"|"$/g, ''))];
-  });
-}
-
-/** What is wrong with a command line; undefined when it could be given so. */
-function misuse(command: Command, [word, ...rest]: readonly string[]): string | undefined {
-  const below = command.commands.find((one) => one.name() === word);
-  if (below !== undefined) return misuse(below, rest);
-  const words = word === undefined ? [] : [word, ...rest];
-  const given: string[] = [];
-  for (let at = 0; at < words.length; at += 1) {
-    const one = words[at] ?? '';
-    if (!one.startsWith('--')) given.push(one);
-    else {
-      const option = command.options.find(({ long }) => long === one);
-      if (option === undefined) return `${command.name()} has no option ${one}`;
-      if (option.required) at += 1;
-    }
-  }
-  const takes = command.registeredArguments;
-  const least = takes.filter(({ required }) => required).length;
-  const most = takes.some(({ variadic }) => variadic) ? Infinity : takes.length;
-  if (command.commands.length > 0 && given.length > 0) return `${command.name()} has no command ${given[0]}`;
-  return given.length < least || given.length > most ? `${command.name()} does not take ${given.join(' ')}` : undefined;
-}
