@@ -74,6 +74,17 @@ const PLANTED: readonly Planted[] = [
     (e) => ({ ...e, received: [...e.received, { ...copyOf(e, accepted(e)), content: current(held(e)).content }] }),
   ],
   ['a reading that we hold and the EHR has as final', 'I5', (e) => withContent(e, accepted(e), asHeld)],
+  [
+    'after a restore too, something at the EHR that is not ours',
+    'I5',
+    (e) => ({ ...afterRestore(e), stored: without(e.stored, accepted(e)), placeOf: new Map() }),
+  ],
+  [
+    'a reading that was acknowledged before a backup and did not come again',
+    'I1',
+    (e) => ({ ...afterRestore(e), placeOf: new Map([...e.placeOf].map(([key]) => [key, []])) }),
+  ],
+  ['a lost reading of somebody else than was removed', 'I1', (e) => ({ ...withRemoved(e), placeOf: new Map() })],
   ['a void reading that the EHR has as final', 'I5', (e) => withContent(e, accepted(e), (one) => ({ ...one, status: 'entered-in-error' }))],
   ['something at the EHR that is not ours', 'I5', (e) => ({ ...e, stored: without(e.stored, accepted(e)) })],
   ['a refused reading at the EHR', 'I5', (e) => withCopy(e, accepted(e), (one) => ({ ...one, identifier: refusedIdentifier(e) }))],
@@ -117,6 +128,14 @@ function disguised({ content, ...rest }: Received): Received {
 
 function secondProvenance({ received }: Evidence): Received {
   return { ...received.find(({ type }) => type === 'Provenance')!, reference: 'Provenance/9999' };
+}
+
+function afterRestore(evidence: Evidence): Evidence {
+  return { ...evidence, history: [{ at: 'backup' }, ...evidence.history, { at: 'restored' }] };
+}
+
+function withRemoved(evidence: Evidence): Evidence {
+  return { ...evidence, history: [...evidence.history, { at: 'removed', person: `Patient/${MARKER}-nobody` }] };
 }
 
 function asHeld(content: JsonObject): JsonObject {

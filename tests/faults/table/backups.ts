@@ -63,7 +63,7 @@ const killDuringBackup: Fault = {
       const file = join(nemesis.folder, `backup-${kill}.db`);
       const known = acknowledgedBy(nemesis);
       const backup = nemesis.command(['backup', file]);
-      while (!backup.isOver() && !existsSync(`${file}.partial`)) await pause(1);
+      while (!backup.isOver() && !existsSync(`${file}.partial`) && !existsSync(file)) await pause(1);
       await nemesis.wait(0, 40);
       backup.kill();
       const { code } = await backup.result;

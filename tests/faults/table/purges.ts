@@ -48,11 +48,11 @@ const killDuringPurge: Fault = {
     nemesis.claim('a removal was cut off with some people gone and some there', cutOff > 0);
     const last = await nemesis.command(PURGE, { shiftMs: AHEAD_MS }).result;
     nemesis.claim('a removal that was cut off is done to its end by the next', last.code === 0);
-    for (const { traces, stays, rows } of people) {
-      const left = rowsOf(nemesis, traces);
-      nemesis.claim('who is on hold or waits for a decision stays whole', !stays || left === rows);
-      nemesis.claim(`nothing is left of who is removed: ${left}`, stays || left === '');
-    }
+    const left = people.map((one) => ({ ...one, left: rowsOf(nemesis, one.traces) }));
+    const harmed = left.filter((one) => one.stays && one.left !== one.rows);
+    nemesis.claim(`who is on hold or waits for a decision stays whole, and not ${listOf(harmed)}`, harmed.length === 0);
+    const remains = left.filter((one) => !one.stays && one.left !== '');
+    nemesis.claim(`nothing is left of who is removed, and not ${listOf(remains)}`, remains.length === 0);
     await load.until(10);
     await load.stop();
     nemesis.claim('no gateway was cut off', nemesis.cutOff === 0);
@@ -73,12 +73,20 @@ async function killAgainAndAgain(nemesis: Nemesis, people: readonly OldPerson[])
     await purge.result;
     const after = peopleLeft(nemesis);
     if (after < before && after > 2) cutOff += 1;
-    for (const { traces, stays, rows } of people) {
-      const left = rowsOf(nemesis, traces);
-      nemesis.claim(`nobody is removed by half: ${left} of ${rows}`, left === rows || (!stays && left === ''));
-    }
+    const halves = people
+      .map((one) => ({ ...one, left: rowsOf(nemesis, one.traces) }))
+      .filter(({ stays, rows, left }) => left !== rows && (stays || left !== ''));
+    nemesis.claim(`nobody is removed by half, and not ${listOf(halves)}`, halves.length === 0);
   }
   return cutOff;
+}
+
+/** The first of them, for a message. */
+function listOf(people: readonly { readonly left: string; readonly rows: string }[]): string {
+  return people
+    .slice(0, 1)
+    .map(({ left, rows }) => `${people.length} as this one: ${left} of ${rows}`)
+    .join('');
 }
 
 async function tellOf(nemesis: Nemesis, key: string): Promise<void> {
