@@ -27,6 +27,8 @@ export interface StoreOptions {
   readonly exclusive?: boolean;
   /** How long a write waits for another process. */
   readonly busyTimeoutMs?: number;
+  /** True for tools: no store is made in a database that has none. Of a file see {@link mayExist}. */
+  readonly mustExist?: boolean;
 }
 
 export type StoreKind = 'sqlite' | 'postgresql';
@@ -59,9 +61,13 @@ export function openStoreReadOnly(database: string, options?: { readonly busyTim
  * Opens a store and brings it up to date. Throws StoreNotOpened when another service has the file
  * open, a newer release wrote the store, or it cannot be used.
  */
-export function openStore(database: string, { clock, exclusive, busyTimeoutMs }: StoreOptions): Promise<KeptStore> {
+export function openStore(database: string, { clock, exclusive, busyTimeoutMs, mustExist }: StoreOptions): Promise<KeptStore> {
   if (kindOfStore(database) === 'postgresql')
-    return openPostgresStore(database, { clock, ...(busyTimeoutMs !== undefined && { lockTimeoutMs: busyTimeoutMs }) });
+    return openPostgresStore(database, {
+      clock,
+      ...(busyTimeoutMs !== undefined && { lockTimeoutMs: busyTimeoutMs }),
+      ...(mustExist !== undefined && { mustExist }),
+    });
   return openSqliteStore(database, {
     clock,
     ...(exclusive !== undefined && { exclusive }),

@@ -26,6 +26,8 @@ export interface PostgresOptions {
    * differ, or the caller's, for tests in which time is set.
    */
   readonly leaseClock?: 'database' | 'caller';
+  /** For tools that work on a store: one is not made where there is none, in a database of a wrong name. */
+  readonly mustExist?: boolean;
 }
 
 /** A group commit has one at a time; the other is for claims and the readiness check. */
@@ -49,10 +51,13 @@ export function connect(url: string, options: PoolOptions): Kysely<StoreSchema> 
  * Opens the store in an existing database and brings its tables up to date.
  *
  * Throws StoreNotOpened when the database does not answer, a newer release wrote the store, or
- * the database cannot be used.
+ * the database cannot be used; with `mustExist` also when there is no store in it.
  */
-export async function openPostgresStore(url: string, { clock, lockTimeoutMs, leaseClock }: PostgresOptions): Promise<KeptStore> {
-  await migratePostgres(url, clock.nowMs());
+export async function openPostgresStore(
+  url: string,
+  { clock, lockTimeoutMs, leaseClock, mustExist = false }: PostgresOptions,
+): Promise<KeptStore> {
+  await migratePostgres(url, clock.nowMs(), { mustExist });
   const limits = lockTimeoutMs === undefined ? {} : { lockTimeoutMs };
   const writing = connect(url, { connections: WRITING_CONNECTIONS, ...limits });
   const reading = connect(url, { connections: READING_CONNECTIONS, readOnly: true });
@@ -77,10 +82,11 @@ export async function openPostgresReadOnly(url: string): Promise<ReadOnlyStore> 
 }
 
 /** Applies the migrations that are missing and returns them. Throws as {@link openPostgresStore} does. */
-export async function migratePostgres(url: string, nowMs: number): Promise<readonly Migration[]> {
+export async function migratePostgres(url: string, nowMs: number, { mustExist = false } = {}): Promise<readonly Migration[]> {
   const migrating = connect(url, PATIENT);
   return opened(migrating, async () => {
     await refuseOtherEncodings(migrating);
+    if (mustExist) await refuseNoStore(migrating);
     const applied = await migrate(migrating, MIGRATIONS, nowMs, toPostgresStatements);
     await migrating.destroy();
     return applied;
@@ -94,6 +100,11 @@ export function toPostgresStatements({ statements, postgres, postgresStatistics 
 async function refuseOtherEncodings(db: Kysely<StoreSchema>): Promise<void> {
   const { rows } = await sql<{ encoding: string }>`select current_setting('server_encoding') as encoding`.execute(db);
   if (rows[0]?.encoding !== 'UTF8') throw new StoreNotOpened('encoding');
+}
+
+async function refuseNoStore(db: Kysely<StoreSchema>): Promise<void> {
+  const { rows } = await sql<{ found: string | null }>`select to_regclass('migration')::text as found`.execute(db);
+  if (typeof rows[0]?.found !== 'string') throw new StoreNotOpened('missing');
 }
 
 /** Leaves no connection open when `work` fails, which it does as StoreNotOpened. */

@@ -1,11 +1,12 @@
 /** Why a store could not be opened, in words for the person who starts the service. */
-export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'damaged' | 'unreachable' | 'encoding' | 'unusable';
+export type NotOpenedReason = 'in-use' | 'newer' | 'older' | 'missing' | 'damaged' | 'unreachable' | 'encoding' | 'unusable';
 
 const WORDS: Readonly<Record<NotOpenedReason, string>> = {
   'in-use': 'another running process has this store open; stop it first, or give this one a store of its own',
   newer: 'this store was written by a newer release; start that release, or restore a backup that is older',
   older:
     'this store was written by an earlier release, or is empty; run steelyard migrate, or start the service of this release on it once, which brings it up to date',
+  missing: 'there is no Steelyard store in this database; see that its name is right, or start the service on it once, which makes one',
   unreachable:
     'the database does not answer or does not let this service in; see that it runs at that address, and that database, user and password are right',
   encoding: 'the database keeps texts in another encoding than UTF8; make one with encoding UTF8',

@@ -118,3 +118,18 @@ describe('on PostgreSQL', () => {
     await store.close();
   });
 });
+
+describe('a command that works on a store', () => {
+  test.each([
+    ['outbox', 'list'],
+    ['outbox', 'distrust'],
+    ['hold', 'list'],
+    ['purge', '--refusals', '90'],
+  ])('%s %s makes none in a PostgreSQL database that has none, which may be of a wrong name', async (...command) => {
+    const env = { STEELYARD_DATABASE: await emptyDatabase() };
+    const { exitCode, stderr } = await steelyard(command, { env });
+    expect(stderr).toContain('there is no Steelyard store in this database; see that its name is right');
+    expect(exitCode).toBe(2);
+    expect((await steelyard(['migrate'], { env })).stdout).toContain('applied 0001');
+  });
+});
