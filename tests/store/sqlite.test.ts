@@ -4,7 +4,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { Kysely } from 'kysely';
-import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
 import { StoreUnavailable, type Store } from '../../src/ports.ts';
 import { MIGRATIONS } from '../../src/store/migrations/all.ts';
 import { migrate } from '../../src/store/migrator.ts';
@@ -24,6 +24,7 @@ beforeEach(() => {
   path = join(folder, 'ward.db');
 });
 afterEach(async () => {
+  vi.unstubAllEnvs();
   for (const store of opened.splice(0)) await store.close();
   rmSync(folder, { recursive: true, force: true });
 });
@@ -143,14 +144,15 @@ describe('opening', () => {
   });
 
   test('a store for a test leaves nothing behind', async () => {
-    const before = readdirSync(tmpdir()).filter((name) => name.startsWith('steelyard-'));
+    // other tests make folders of theirs in the common one
+    vi.stubEnv('TMPDIR', folder);
     const store = await openSqliteStore(':memory:', { clock: new SetClock() });
     await putWeight(store, 'a1');
     expect(await store.read.current('Observation', 'a1')).toBeDefined();
+    expect(readdirSync(folder)).toHaveLength(1);
     await store.close();
     await store.close();
-    const after = readdirSync(tmpdir()).filter((name) => name.startsWith('steelyard-'));
-    expect(after.filter((name) => !before.includes(name) && !name.includes('-sqlite-') && !name.includes('-contract-'))).toEqual([]);
+    expect(readdirSync(folder)).toEqual([]);
   });
 });
 
