@@ -5,6 +5,7 @@ import { ConfigError, EXIT_BAD_CONFIG, loadConfig } from './config.ts';
 import { createLog, type Log } from './log.ts';
 import { start, type Running } from './main.ts';
 import { StoreNotOpened } from './open-store.ts';
+import { StoreUnavailable } from './ports.ts';
 
 const EXIT_FAILED = 1;
 
@@ -77,9 +78,18 @@ function explainFailedStart(error: unknown): { readonly exitCode: number; readon
     const exitCode = mayPass ? EXIT_FAILED : EXIT_BAD_CONFIG;
     return { exitCode, sentences: [`STEELYARD_DATABASE: ${error.message}.`] };
   }
+  if (error instanceof StoreUnavailable) {
+    const cause = codeOf(error.cause) ?? 'unknown reason';
+    const remedy = 'see that nobody else holds it and that its disk answers and has room, then start again';
+    return { exitCode: EXIT_FAILED, sentences: [`STEELYARD_DATABASE: this store was opened and then failed; ${remedy} (${cause}).`] };
+  }
   const { code, syscall } = error instanceof Error ? (error as NodeJS.ErrnoException) : {};
   if (syscall === 'listen') {
     return { exitCode: EXIT_FAILED, sentences: [`STEELYARD_HOST and STEELYARD_PORT: cannot listen there (${code ?? 'unknown reason'}).`] };
   }
   return { exitCode: EXIT_FAILED, sentences: [error instanceof Error ? (error.stack ?? error.message) : 'The service could not start.'] };
+}
+
+function codeOf(error: unknown): string | undefined {
+  return error instanceof Error && 'code' in error && typeof error.code === 'string' ? error.code : undefined;
 }

@@ -5,7 +5,8 @@ import { mkdtempSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, describe, expect, test } from 'vitest';
-import { openStoreReadOnly } from '../src/open-store.ts';
+import Database from 'better-sqlite3';
+import { backupSqlite, openStore, openStoreReadOnly } from '../src/open-store.ts';
 import { inventedFile } from './core/growth/invented-tables.ts';
 import { send } from './http/edge.ts';
 
@@ -181,6 +182,22 @@ describe('the process', () => {
       1,
       expect.stringMatching(/^STEELYARD_DATABASE: the database does not answer.*\(ECONNREFUSED\)\.\n$/),
     ]);
+  });
+
+  test('ends with a sentence when the store fails after it was opened, as a restored one that cannot be written to', async () => {
+    const [source, copy] = [join(folder, 'before.db'), join(folder, 'restored.db')];
+    const clock = { nowMs: () => Date.now() };
+    await (await openStore(source, { clock })).close();
+    backupSqlite(source, copy, new Date().toISOString());
+    await (await openStore(copy, { clock })).close(); // a write-ahead log from now on, which lets it be opened
+    const other = new Database(copy);
+    other.exec('begin immediate');
+    const { code, out, err } = await launch({ STEELYARD_DATABASE: copy }).exited;
+    other.close();
+    expect([code, out]).toEqual([1, '']);
+    expect(err).toBe(
+      'STEELYARD_DATABASE: this store was opened and then failed; see that nobody else holds it and that its disk answers and has room, then start again (SQLITE_BUSY).\n',
+    );
   });
 
   test('loads the growth tables that it is given and says their version', async () => {
