@@ -88,7 +88,8 @@ export function restoreSqlite(
   try {
     copyFileSync(copy, partial);
     chmodSync(partial, OWNER_ONLY);
-    const keptAs = existsSync(target) ? setAside(target, now) : undefined;
+    foldLog(target);
+    const keptAs = setAside(target, now);
     putInPlace(partial, target);
     return { report, ...(keptAs !== undefined && { keptAs }) };
   } catch (error) {
@@ -174,10 +175,32 @@ function flush(path: string, flags: string): void {
   }
 }
 
-/** The write-ahead log belongs to its store: left behind, it would be read into the new one. */
-function setAside(target: string, now: string): string {
+/**
+ * Afterwards all that was committed is in the one file, so that a crash between two renames cannot
+ * part a store from its log. Nothing is lost where that fails: what is too damaged is set aside as it is.
+ */
+function foldLog(target: string): void {
+  let store: Database.Database | undefined;
+  try {
+    store = new Database(target, { fileMustExist: true });
+    store.pragma('wal_checkpoint(truncate)');
+  } catch {
+    // damaged, or not there
+  } finally {
+    store?.close();
+  }
+}
+
+/**
+ * Keeps what is there under the name that is returned; undefined when there was no store. The
+ * write-ahead log goes first, and does so also when its store is gone: left behind, it would be read
+ * into the new one.
+ */
+function setAside(target: string, now: string): string | undefined {
   const keptAs = `${target}.before-${now.replaceAll(/[-:]/g, '').replace(/\.\d+/, '')}`;
-  renameSync(target, keptAs);
   for (const side of SIDE_FILES) if (existsSync(target + side)) renameSync(target + side, keptAs + side);
+  flush(dirname(target), 'r');
+  if (!existsSync(target)) return undefined;
+  renameSync(target, keptAs);
   return keptAs;
 }

@@ -1,4 +1,4 @@
-import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { copyFileSync, existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
@@ -115,6 +115,45 @@ describe('restoring a backup', () => {
     expect(existsSync(`${path}-wal`)).toBe(false);
     await withStore(path, async (store) => expect(await store.read.current('Observation', 'since-then')).toBeUndefined());
     await withStore(String(keptAs), async (store) => expect(await store.read.current('Observation', 'since-then')).toBeDefined());
+  });
+
+  describe('when the service was killed, so that what it took in last is in its log only', () => {
+    let killed: string;
+    beforeEach(async () => {
+      killed = join(folder, 'killed.db');
+      await withStore(path, async (store) => {
+        await putWeight(store, 'taken-last');
+        for (const side of ['', '-wal']) copyFileSync(path + side, killed + side);
+      });
+    });
+
+    const has = (at: string, id: string): Promise<boolean> =>
+      withStore(at, async (store) => (await store.read.current('Observation', id)) !== undefined);
+
+    test('keeps all of that in the one file that is set aside', async () => {
+      const { keptAs } = restoreSqlite(copy, killed, { replace: true, now: NOW });
+      expect(readdirSync(folder).filter((name) => name.endsWith('-wal'))).toEqual([]);
+      expect([await has(String(keptAs), 'taken-last'), await has(killed, 'taken-last'), await has(killed, 'w1')]).toEqual([
+        true,
+        false,
+        true,
+      ]);
+    });
+
+    test('does not read the log of a store that is gone into the new one', async () => {
+      rmSync(killed);
+      const { keptAs } = restoreSqlite(copy, killed, { replace: false, now: NOW });
+      expect(keptAs).toBeUndefined();
+      expect(existsSync(`${killed}.before-20260315T083000Z-wal`)).toBe(true);
+      expect([await has(killed, 'taken-last'), await has(killed, 'since-then'), await has(killed, 'w1')]).toEqual([false, false, true]);
+    });
+
+    test('sets a store that is too damaged to be opened aside with its log', async () => {
+      writeFileSync(killed, 'no store at all');
+      const { keptAs } = restoreSqlite(copy, killed, { replace: true, now: NOW });
+      expect(readFileSync(String(keptAs), 'utf8')).toBe('no store at all');
+      expect(await has(killed, 'w1')).toBe(true);
+    });
   });
 
   test('makes the next start look up everything that is not sent, once', async () => {
