@@ -2,7 +2,7 @@ import { defineConfig } from 'vitest/config';
 
 export default defineConfig({
   test: {
-    globalSetup: ['./tests/postgres-setup.ts'],
+    globalSetup: ['./tests/built.ts', './tests/postgres-setup.ts'],
     include: ['tests/**/*.test.ts'],
     exclude: ['**/node_modules/**'],
     reporters: ['default', './tests/closing-line.ts'],

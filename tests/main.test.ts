@@ -7,6 +7,7 @@ import { join } from 'node:path';
 import { afterEach, describe, expect, test } from 'vitest';
 import Database from 'better-sqlite3';
 import { backupSqlite, openStore, openStoreReadOnly } from '../src/open-store.ts';
+import { built } from './built.ts';
 import { inventedFile } from './core/growth/invented-tables.ts';
 import { send } from './http/edge.ts';
 
@@ -16,8 +17,8 @@ afterEach(() => stops.splice(0).forEach((stop) => stop()));
 
 /** The service as a process of its own, as `steelyard serve` runs it. */
 function launch(environment: Readonly<Record<string, string>>) {
-  const script = `import { serve } from ${JSON.stringify(join(import.meta.dirname, '../src/main-process.ts'))}; await serve();`;
-  const child = spawn(process.execPath, ['--import', 'tsx', '--input-type=module', '-e', script], {
+  const script = `import { serve } from ${JSON.stringify(built('src/main-process.ts'))}; await serve();`;
+  const child = spawn(process.execPath, ['--input-type=module', '-e', script], {
     env: { PATH: process.env['PATH'], STEELYARD_PORT: '0', STEELYARD_DATABASE: join(folder, 'ward.db'), ...environment },
     stdio: ['ignore', 'pipe', 'pipe'],
   });

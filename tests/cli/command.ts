@@ -4,6 +4,7 @@ import { mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll } from 'vitest';
+import { built } from '../built.ts';
 
 const PROJECT = join(import.meta.dirname, '..', '..');
 
@@ -22,7 +23,7 @@ export interface Surroundings {
 
 export function runScript(script: string, args: readonly string[], { stdin = '', env = {}, endAfter }: Surroundings = {}): Promise<Ran> {
   return new Promise((resolve, reject) => {
-    const child = spawn(process.execPath, ['--import', 'tsx', join(PROJECT, script), ...args], {
+    const child = spawn(process.execPath, [built(script), ...args], {
       cwd: PROJECT,
       env: { ...withoutSettings(process.env), ...env },
     });

@@ -2,9 +2,10 @@
 import { spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { join } from 'node:path';
+import { built } from '../built.ts';
 
 const ROOT = join(import.meta.dirname, '../..');
-const CLOCK = join(import.meta.dirname, 'shifted-clock.ts');
+const CLOCK = built('tests/faults/shifted-clock.ts');
 
 export interface CommandResult {
   /** Null when it was killed. */
@@ -30,7 +31,7 @@ export interface CommandOptions {
 
 /** Starts `steelyard` with these arguments. */
 export function command(args: readonly string[], { environment, shiftMs = 0 }: CommandOptions): Command {
-  const child = spawn(process.execPath, ['--import', 'tsx', '--import', CLOCK, join(ROOT, 'src/cli/main.ts'), ...args], {
+  const child = spawn(process.execPath, ['--import', CLOCK, built('src/cli/main.ts'), ...args], {
     cwd: ROOT,
     env: { PATH: process.env['PATH'], FAULTS_CLOCK_SHIFT_MS: String(shiftMs), ...environment },
     stdio: ['ignore', 'pipe', 'pipe'],

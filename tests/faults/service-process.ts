@@ -5,11 +5,12 @@
 import { spawn, type ChildProcess } from 'node:child_process';
 import { once } from 'node:events';
 import { join } from 'node:path';
+import { built } from '../built.ts';
 import type { Manner, StorageErrors } from './failing-storage.ts';
 
 const ROOT = join(import.meta.dirname, '../..');
-const PRELOADED = ['shifted-clock.ts', 'failing-storage.ts'].flatMap((file) => ['--import', join(import.meta.dirname, file)]);
-const ENTRY = join(ROOT, 'src/cli/main.ts');
+const PRELOADED = ['shifted-clock.ts', 'failing-storage.ts'].flatMap((file) => ['--import', built(`tests/faults/${file}`)]);
+const ENTRY = built('src/cli/main.ts');
 
 /** Whatever ends this process, its services end too, each by its own id. */
 const alive = new Set<ChildProcess>();
@@ -62,7 +63,7 @@ export class ServiceProcess {
 
   /** Resolves once it listens. Throws NotStarted. */
   static async launch({ environment, shiftMs = 0, under, killAfterMs }: LaunchOptions): Promise<ServiceProcess> {
-    const node = [process.execPath, '--import', 'tsx', ...PRELOADED, ENTRY, 'serve'];
+    const node = [process.execPath, ...PRELOADED, ENTRY, 'serve'];
     const [command = '', ...args] = [...(under ?? []), ...node];
     const child = spawn(command, args, {
       cwd: ROOT,

@@ -23,7 +23,7 @@ export interface RunningService {
   readonly clock: { nowMs(): number; advance(ms: number): void };
   /** Lines of the log so far, parsed. */
   logged(): readonly Readonly<Record<string, unknown>>[];
-  /** POST of a weight in kg, the digits as given. */
+  /** POST of a weight in kg, the digits as given; until it is taken in or refused. */
   weigh(digits: string, more?: Weighing): Promise<Answer>;
   /** POST of a decision on the held reading at this path. */
   decide(path: string, decision: string): Promise<Answer>;
@@ -73,11 +73,18 @@ export async function startRunning({ forwards = true, settings = {}, receiver: t
     folder,
     clock,
     logged: () => lines.map((line) => JSON.parse(line) as Record<string, unknown>),
-    weigh: (digits, { person = 'ada-invented', device, headers = {} } = {}) =>
-      send(port, 'POST', '/fhir/Observation', {
+    async weigh(digits, { person = 'ada-invented', device, headers = {} } = {}) {
+      const asked = {
         headers: { 'Content-Type': 'application/fhir+json', ...headers },
         body: weightText(digits, { person, device }, nowMs),
-      }),
+      };
+      for (;;) {
+        const answer = await send(port, 'POST', '/fhir/Observation', asked);
+        // sent again, as a gateway does: a machine that runs many tests at once may have too much to do
+        if (answer.status !== 503) return answer;
+        await new Promise((resolve) => setTimeout(resolve, 100));
+      }
+    },
     decide: (path, decision) =>
       send(port, 'POST', `${path}/$decide`, {
         headers: { 'Content-Type': 'application/fhir+json' },

@@ -2,10 +2,10 @@
 import { spawn, type ChildProcess } from 'node:child_process';
 import { once } from 'node:events';
 import { createInterface } from 'node:readline';
-import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import type { ObservationSearch, OutboxItem, Store, StoredResource } from '../../src/ports.ts';
 import { openPostgresStore } from '../../src/store/postgres.ts';
+import { built } from '../built.ts';
 import { outboxItem, putWeight, search } from '../contract/store-samples.ts';
 import { passingStore, type PassingStore } from '../postgres-setup.ts';
 
@@ -40,8 +40,7 @@ async function killed(child: ChildProcess): Promise<void> {
 
 /** A replica in a process of its own that writes without end. */
 function startWriter(name: string): { readonly child: ChildProcess; readonly acknowledged: string[] } {
-  const script = join(import.meta.dirname, '..', 'contract', 'write-until-killed.ts');
-  const child = spawn(process.execPath, ['--import', 'tsx', script, 'PostgreSQL', place.url, name], {
+  const child = spawn(process.execPath, [built('tests/contract/write-until-killed.ts'), 'PostgreSQL', place.url, name], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
   children.push(child);

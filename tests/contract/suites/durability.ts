@@ -1,18 +1,17 @@
 import { spawn } from 'node:child_process';
 import { once } from 'node:events';
 import { createInterface } from 'node:readline';
-import { fileURLToPath } from 'node:url';
 import { describe, expect, test } from 'vitest';
+import { built } from '../../built.ts';
 import { openForTest, SetClock, type StoreFactory } from '../store-factories.ts';
 import { outboxItem, putWeight } from '../store-samples.ts';
 
-const CHILD = fileURLToPath(new URL('../write-until-killed.ts', import.meta.url));
 const KILLS = 5;
 const ACKNOWLEDGED_BEFORE_KILL = 40;
 
 /** Starts the writing child, kills it amid its writing, and returns the ids that it was told are stored. */
 async function writeUntilKilled(factory: StoreFactory, location: string, round: number): Promise<string[]> {
-  const child = spawn(process.execPath, ['--import', 'tsx', CHILD, factory.name, location, String(round)], {
+  const child = spawn(process.execPath, [built('tests/contract/write-until-killed.ts'), factory.name, location, String(round)], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
   const acknowledged: string[] = [];
