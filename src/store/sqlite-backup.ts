@@ -29,6 +29,8 @@ export class BackupRefused extends Error {
 
 const OWNER_ONLY = 0o600;
 const SIDE_FILES = ['-wal', '-shm'] as const;
+/** How long a restore waits for whoever reads the store that it replaces. */
+const READERS_LEAVE_MS = 1_000;
 
 /**
  * Writes a copy of the store at `source` to the new file `target`: one moment of it, in one
@@ -94,6 +96,7 @@ export function restoreSqlite(
     return { report, ...(keptAs !== undefined && { keptAs }) };
   } catch (error) {
     rmSync(partial, { force: true });
+    if (error instanceof BackupRefused) throw error;
     throw new BackupRefused('the copy could not be put in place; the folder must exist, allow writing and have room', error);
   } finally {
     unlock();
@@ -177,18 +180,23 @@ function flush(path: string, flags: string): void {
 
 /**
  * Afterwards all that was committed is in the one file, so that a crash between two renames cannot
- * part a store from its log. Nothing is lost where that fails: what is too damaged is set aside as it is.
+ * part a store from its log. What is too damaged for that is set aside as it is.
+ *
+ * Throws BackupRefused while somebody reads the store, since its log cannot be folded then.
  */
 function foldLog(target: string): void {
   let store: Database.Database | undefined;
+  let isRead: boolean;
   try {
-    store = new Database(target, { fileMustExist: true });
-    store.pragma('wal_checkpoint(truncate)');
+    store = new Database(target, { fileMustExist: true, timeout: READERS_LEAVE_MS });
+    isRead = store.pragma('wal_checkpoint(truncate)', { simple: true }) === 1;
   } catch {
     // damaged, or not there
+    isRead = false;
   } finally {
     store?.close();
   }
+  if (isRead) throw new BackupRefused('something reads the store that is there, such as another command; end it first');
 }
 
 /**

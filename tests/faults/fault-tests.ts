@@ -6,7 +6,7 @@ import { runFault } from './runner.ts';
 
 /** Other dice with FAULTS_SEED; a failure says which. */
 const SEED = Number(process.env['FAULTS_SEED'] ?? '20260302');
-const LONGEST_MS = 420_000;
+const LONGEST_MS = 300_000;
 
 export function testFaults(faults: readonly Fault[]): void {
   describe.concurrent('nothing lost, nothing twice, nothing stale, nothing told, after', () => {

@@ -30,7 +30,7 @@ const PROMISED: readonly number[] = [200, 201, 202, 408, 409, 412, 422, 429, 503
 
 export async function runFault(
   fault: Fault,
-  { size, seed, boundMs = size === 'short' ? 240_000 : 1_800_000 }: RunOptions,
+  { size, seed, boundMs = size === 'short' ? 120_000 : 1_800_000 }: RunOptions,
 ): Promise<FaultResult> {
   const begunMs = performance.now();
   const seconds = (): number => (performance.now() - begunMs) / 1000;

@@ -140,6 +140,15 @@ describe('restoring a backup', () => {
       ]);
     });
 
+    test('changes nothing while somebody reads that store', () => {
+      const reader = new Database(killed, { readonly: true });
+      reader.exec('begin; select * from mark');
+      expect(() => restoreSqlite(copy, killed, { replace: true, now: NOW })).toThrow(/reads the store/);
+      expect(readdirSync(folder).filter((name) => /before|partial/.test(name))).toEqual([]);
+      reader.close();
+      expect(restoreSqlite(copy, killed, { replace: true, now: NOW }).keptAs).toBeDefined();
+    });
+
     test('does not read the log of a store that is gone into the new one', async () => {
       rmSync(killed);
       const { keptAs } = restoreSqlite(copy, killed, { replace: false, now: NOW });
