@@ -13,7 +13,7 @@ export async function withKeptStore<Result>(use: (store: KeptStore, database: st
   if (!mayExist(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
   try {
     const clock = { nowMs: () => Date.now() };
-    const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS, mustExist: false });
+    const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS, mustExist: true });
     try {
       return await use(store, database);
     } finally {
