@@ -3,8 +3,9 @@
  * only to read, beside a running service too.
  */
 import { loadConfig } from '../config.ts';
-import { mayExist, nameOfStore, openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
+import { openStoreReadOnly, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type AuditFault, type AuditPlace, type AuditReader, type AuditVerdict, type VersionsVerdict } from '../ports.ts';
+import { refuseMissing } from './kept-store.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 const BUSY_TIMEOUT_MS = 10_000;
@@ -89,8 +90,7 @@ function placeIn(text: string): AuditPlace {
 
 async function withAudit<Result>(use: (audit: AuditReader) => Promise<Result>): Promise<Result> {
   const { database } = loadConfig(process.env);
-  if (!mayExist(database))
-    throw new CommandFailed(`There is no store at ${printable(nameOfStore(database))}; STEELYARD_DATABASE says where it is.`);
+  refuseMissing(database);
   try {
     const store = await openStoreReadOnly(database, { busyTimeoutMs: BUSY_TIMEOUT_MS });
     try {

@@ -3,14 +3,14 @@ import { loadConfig, isPostgresUrl } from '../config.ts';
 import { toAuditEvent } from '../core/audit/event.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { backupSqlite, BackupRefused, mayExist, restoreSqlite, StoreNotOpened, type BackupReport } from '../open-store.ts';
-import { withKeptStore } from './kept-store.ts';
+import { refuseMissing, withKeptStore } from './kept-store.ts';
 import { operator } from './operator.ts';
 import { CommandFailed, EXIT, printable, wrapped, type Terminal } from './terminal.ts';
 
 /** Throws CommandFailed when the store is PostgreSQL, or the copy cannot be made. */
 export async function backupTo(target: string, terminal: Terminal): Promise<number> {
   const source = embeddedStore('Back PostgreSQL up with its own tools (pg_dump, pg_basebackup).');
-  if (!mayExist(source)) throw new CommandFailed(`There is no store at ${printable(source)}; STEELYARD_DATABASE says where it is.`);
+  refuseMissing(source);
   const report = refusing(() => backupSqlite(source, target, toInstant(Date.now())));
   const { caller, requestId } = operator('backup');
   const details = [['Observations', String(report.observations)] as const];

@@ -1,6 +1,6 @@
 /** The store of STEELYARD_DATABASE, for commands that work on it directly, beside a running service too. */
 import { loadConfig } from '../config.ts';
-import { mayExist, openStore, StoreNotOpened } from '../open-store.ts';
+import { mayExist, nameOfStore, openStore, StoreNotOpened } from '../open-store.ts';
 import { StoreUnavailable, type KeptStore } from '../ports.ts';
 import { CommandFailed, printable } from './terminal.ts';
 
@@ -10,7 +10,7 @@ const BUSY_TIMEOUT_MS = 10_000;
 /** Throws CommandFailed when there is no store, or when it cannot be used now. */
 export async function withKeptStore<Result>(use: (store: KeptStore, database: string) => Promise<Result>): Promise<Result> {
   const { database } = loadConfig(process.env);
-  if (!mayExist(database)) throw new CommandFailed(`There is no store at ${printable(database)}; STEELYARD_DATABASE says where it is.`);
+  refuseMissing(database);
   try {
     const clock = { nowMs: () => Date.now() };
     const store = await openStore(database, { clock, exclusive: false, busyTimeoutMs: BUSY_TIMEOUT_MS, mustExist: true });
@@ -25,4 +25,10 @@ export async function withKeptStore<Result>(use: (store: KeptStore, database: st
       throw new CommandFailed('The store is busy or cannot be written to now; what was not reported as done was not done. Try again.');
     throw error;
   }
+}
+
+/** Throws CommandFailed for a file that is not there; of a database only its server can tell. */
+export function refuseMissing(database: string): void {
+  if (mayExist(database)) return;
+  throw new CommandFailed(`There is no store at ${printable(nameOfStore(database))}; STEELYARD_DATABASE says where it is.`);
 }

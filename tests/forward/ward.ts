@@ -116,6 +116,8 @@ export interface InventedReading {
   readonly status?: string;
   readonly isHeld?: boolean;
   readonly derivedFrom?: readonly string[];
+  readonly at?: string;
+  readonly device?: string;
 }
 
 const UNIT: Readonly<Record<Quantified, string>> = { weight: 'kg', height: 'cm', bmi: 'kg/m2' };
@@ -123,10 +125,11 @@ const UNIT: Readonly<Record<Quantified, string>> = { weight: 'kg', height: 'cm',
 /** An Observation as the service stores it, number digits exactly as given. */
 export function observationText(reading: InventedReading): string {
   const { of, id, sentAs = id, person = 'Patient/lantern-1', digits, status = 'final', isHeld = false, derivedFrom } = reading;
+  const { at = '2026-03-02T11:30:00+01:00', device = 'Device/scale-7' } = reading;
   const sent = sentAs === '' ? '' : `{"system":"urn:gateway","value":"${MARKER}-${sentAs}"},`;
   const tag = isHeld ? `,"tag":[${JSON.stringify(HELD_TAG)}]` : '';
   const derived = derivedFrom === undefined ? '' : `,"derivedFrom":${JSON.stringify(derivedFrom.map((reference) => ({ reference })))}`;
-  return `{"resourceType":"Observation","id":"${id}","meta":{"profile":["${OURS.bodyWeightProfile}"]${tag}},"identifier":[${sent}{"system":"${OURS.observationIdentifier}","value":"${id}"}],"status":"${status}","code":{"coding":[{"system":"http://loinc.org","code":"${PARENT_CODE[of].code}"}]},"subject":{"reference":"${person}","display":"${MARKER}"},"effectiveDateTime":"2026-03-02T11:30:00+01:00","device":{"reference":"Device/scale-7"},"valueQuantity":{"value":${digits},"unit":"${UNIT[of]}","system":"http://unitsofmeasure.org","code":"${UNIT[of]}"}${derived}}`;
+  return `{"resourceType":"Observation","id":"${id}","meta":{"profile":["${OURS.bodyWeightProfile}"]${tag}},"identifier":[${sent}{"system":"${OURS.observationIdentifier}","value":"${id}"}],"status":"${status}","code":{"coding":[{"system":"http://loinc.org","code":"${PARENT_CODE[of].code}"}]},"subject":{"reference":"${person}","display":"${MARKER}"},"effectiveDateTime":"${at}","device":{"reference":"${device}"},"valueQuantity":{"value":${digits},"unit":"${UNIT[of]}","system":"http://unitsofmeasure.org","code":"${UNIT[of]}"}${derived}}`;
 }
 
 function exact(text: string): JsonObject {

@@ -1,13 +1,14 @@
+import { EventEmitter } from 'node:events';
 import { describe, expect, test } from 'vitest';
 import type { Auth } from '../../src/http/auth/auth.ts';
 import { guard, identifyCaller } from '../../src/http/auth/door.ts';
 import type { Need } from '../../src/http/auth/needs.ts';
 import { RefusedToken } from '../../src/http/auth/refused-token.ts';
 import { keepLanes } from '../../src/http/client-lanes.ts';
-import { limitFailedLogins } from '../../src/http/failed-logins.ts';
+import { limitFailedLogins, stormAround } from '../../src/http/failed-logins.ts';
 import { DEFAULT_LIMITS } from '../../src/http/limits.ts';
 import { limitRate } from '../../src/http/rate-limit.ts';
-import type { Handler, Response } from '../../src/http/serving.ts';
+import type { Handler, Request, Response } from '../../src/http/serving.ts';
 import { MOST_KEYS, WindowCounts } from '../../src/http/window-counts.ts';
 import { nameClient, startClientsApp } from './clients.ts';
 import { issueCodes, startEdge, type Answer } from './edge.ts';
@@ -135,6 +136,19 @@ describe('failed logins', () => {
     const answers = await inTurn(7, () => app.call(`expired-${tried++}`));
     expect(statuses(answers)).toEqual([401, 401, 401, 401, 401, 429, 429]);
     expect(statuses([await app.call('fresh'), await app.call(), await app.call('fresh')])).toEqual([200, 429, 200]);
+  });
+
+  test('of more credentials than are counted one by one put no fresh one among those that failed', () => {
+    const limit = limitFailedLogins({ failedLoginsPerCredential: 1, failedLoginsPerAddress: 1 });
+    const call = (credential: string): Response => {
+      const req = { get: () => credential, socket: { remoteAddress: '127.0.0.1' } } as unknown as Request;
+      const res = Object.assign(new EventEmitter(), { statusCode: 401 }) as unknown as Response;
+      void limit(req, res, () => undefined);
+      return res;
+    };
+    for (let number = 0; number < MOST_KEYS + 10; number++) call(`bad ${number}`).emit('finish');
+    expect(stormAround(call('bad 1'))).toMatchObject({ isLookedAt: false });
+    expect(stormAround(call('fresh'))).toMatchObject({ isLookedAt: true });
   });
 
   test('close nothing that needs no token', async () => {

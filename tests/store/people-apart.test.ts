@@ -90,9 +90,22 @@ describe.each(STORE_FACTORIES)('removing a person from $name', (factory) => {
     await refuse(of('Patient/ada'));
     await refuse(of('Patient/ada'), (text) => text.replace('Patient/ada', String.raw`Patient\/ada`));
     await refuse(of('Patient/ada'), (text) => text.replace('Patient/ada', String.raw`Patient/\u0061da`));
-    for (const other of ['Patient/ADA', 'Patient/ada-2', 'Patient/x-ada', 'Device/ada']) await refuse(of(other), (text) => text);
+    await refuse(of('Patient/ada/_history/2'));
+    await refuse(of('https://elsewhere.harbourlight.example/fhir/Patient/ada'));
+    const others = ['Device/ada', 'Patient/ADA', 'Patient/ada-2', 'Patient/x-ada', 'https://elsewhere.harbourlight.example/NoPatient/ada'];
+    for (const other of others) await refuse(of(other));
     expect((await store.retention.removePerson('Patient/ada', DO)).kind).toBe('removed');
-    expect(await refusedSubjects()).toEqual(['Device/ada', 'Patient/ADA', 'Patient/ada-2', 'Patient/x-ada']);
+    expect(await refusedSubjects()).toEqual(others);
+  });
+
+  test('refusals that name them as they were called before two records became one go too', async () => {
+    await post('70.0', of('Patient/ada-before'));
+    await refuse(of('Patient/ada-before'));
+    const link = [{ other: { reference: 'Patient/ada' }, type: 'replaced-by' }];
+    await intake.putRegistry('Patient', 'ada-before', arrived({ resourceType: 'Patient', id: 'ada-before', active: false, link }).tree);
+    expect(await store.read.readingsOf('Patient/ada')).toHaveLength(1);
+    expect((await store.retention.removePerson('Patient/ada', DO)).kind).toBe('removed');
+    expect(await refusedSubjects()).toEqual([]);
   });
 
   test('a number that others have under another system, or at the end of theirs, is not the same number', async () => {
