@@ -106,6 +106,7 @@ describe('steelyard purge and hold', () => {
     [['hold', 'add', 'Patient/a', '--reason', ' '], /one line/],
     [['hold', 'add', 'Wren Alder', '--reason', 'court order 12'], /Patient\/ID/],
     [['hold', 'add', 'Device/scale-4', '--reason', 'court order 12'], /Patient\/ID/],
+    [['hold', 'add', 'Patient/wren-alder/_history/2', '--reason', 'court order 12'], /Patient\/ID/],
     [['purge', '--person', 'wren-alder'], /Patient\/ID/],
     [['purge', '--refusals', '90', '--dry-run', '--remove'], /cannot be used with/],
     [['hold', 'ad'], /Did you mean add/],

@@ -6,6 +6,7 @@ import { createServer, type Server as HttpServer } from 'node:http';
 import { createServer as createTcpServer, type AddressInfo, type Server } from 'node:net';
 import { afterEach, describe, expect, it } from 'vitest';
 import type { Fault, SpoiltAnswer } from '../../examples/receiver/faults.ts';
+import { OURS } from '../../src/core/terminology.ts';
 import { copiesOf, observationText, openWard, take, type InventedReading, type Ward } from './ward.ts';
 
 const weight: InventedReading = { of: 'weight', id: 'w-1', digits: '70.0' };
@@ -171,8 +172,12 @@ describe('2xx with a resource that says something else', () => {
     return { do: 'answer', status: 200, body };
   };
 
+  const withFormerFirst = (text: string): string =>
+    text.replace('"identifier":[', `"identifier":[{"use":"old","system":"${OURS.observationIdentifier}","value":"w-0"},`);
+
   it.each([
     ['the same', (text: string) => text, undefined],
+    ['a former identifier of ours before that of today', withFormerFirst, undefined],
     ['fewer digits of the same value', (text: string) => text.replace('70.0', '70'), undefined],
     ['another value', (text: string) => text.replace('70.0', '71'), 'value'],
     ['another unit', (text: string) => text.replace('"code":"kg"', '"code":"g"'), 'unit'],
