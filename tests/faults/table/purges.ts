@@ -12,6 +12,10 @@ const DAY_MS = 24 * HOUR_MS;
 const AGE_MS = 29 * DAY_MS;
 /** The command's clock is ahead, so that the audit of today is old too. */
 const AHEAD_MS = 2 * DAY_MS;
+/** Long enough for somebody else to begin a unit of work. */
+const GAP_MS = 2;
+/** No unit of work takes as long. */
+const PATIENCE_MS = 30_000;
 const PURGE = ['purge', '--people', '28', '--audit', '1', '--remove'] as const;
 
 /** Somebody who was weighed a month ago. */
@@ -28,7 +32,7 @@ const killDuringPurge: Fault = {
   name: 'kill-during-purge',
   title: 'kill -9 of a removal of old people and old audit at random moments, under load',
   async run(nemesis) {
-    const keys = Array.from({ length: nemesis.pick(30, 240) }, (_, place) => `Patient/${MARKER}-old-${String(place).padStart(3, '0')}`);
+    const keys = Array.from({ length: nemesis.pick(60, 240) }, (_, place) => `Patient/${MARKER}-old-${String(place).padStart(3, '0')}`);
     const [held, waiting] = keys as [string, string];
     for (let at = 0; at < keys.length; at += 10) await Promise.all(keys.slice(at, at + 10).map((key) => tellOf(nemesis, key)));
     await nemesis.tell(readingOf(waiting, 9, 'weight', '99.9'));
@@ -67,8 +71,8 @@ async function killAgainAndAgain(nemesis: Nemesis, people: readonly OldPerson[])
     const purge = nemesis.command(PURGE, { shiftMs: AHEAD_MS });
     const awaitsPeople = nemesis.random.whole(0, 3) > 0;
     const hasBegun = (): boolean => peopleLeft(nemesis) < before || (!awaitsPeople && oldestEvent(nemesis) !== events);
-    while (!purge.isOver() && !hasBegun()) await pause(1);
-    await nemesis.wait(0, 8);
+    await lookAgainAndAgain(nemesis, () => purge.isOver() || hasBegun());
+    standStill(nemesis.random.whole(0, 30)); // it may be asleep, waiting for us
     purge.kill();
     await purge.result;
     const after = peopleLeft(nemesis);
@@ -79,6 +83,43 @@ async function killAgainAndAgain(nemesis: Nemesis, people: readonly OldPerson[])
     nemesis.claim(`nobody is removed by half, and not ${listOf(halves)}`, halves.length === 0);
   }
   return cutOff;
+}
+
+/**
+ * Looks until there is something to see. The store lets nobody write but in short gaps, since this process is busy
+ * with gateways too: a removal would else be over before the next look, and nothing of it cut off.
+ */
+async function lookAgainAndAgain({ database }: Nemesis, sees: () => boolean): Promise<void> {
+  const gate = new Database(database, { timeout: 0 });
+  try {
+    for (;;) {
+      close(gate);
+      if (sees()) return;
+      await pause(1);
+      gate.exec('rollback');
+      standStill(GAP_MS);
+    }
+  } finally {
+    gate.close();
+  }
+}
+
+/** Between two units of work of whoever writes. Tried without a rest: SQLite's own waiting for a lock loses against one who takes it again at once. */
+function close(gate: Database.Database): void {
+  for (const deadline = Date.now() + PATIENCE_MS; ;) {
+    try {
+      gate.exec('begin immediate');
+      return;
+    } catch (error) {
+      const isTaken = error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY');
+      if (!isTaken || Date.now() > deadline) throw error;
+    }
+  }
+}
+
+/** Waits without giving anything else of this process a turn, which could take longer than a removal. */
+function standStill(ms: number): void {
+  Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, ms);
 }
 
 /** The first of them, for a message. */
