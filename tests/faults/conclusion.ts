@@ -28,13 +28,13 @@ export async function conclude(
   await drain(nemesis, drainMs);
   const health = await Promise.all(
     ['/health/live', '/health/ready'].map((path) =>
-      nemesis.get(path).then(
+      nemesis.get(path, { isCalm: true }).then(
         ({ status }) => status,
         () => 0,
       ),
     ),
   );
-  const metrics = (await nemesis.get('/metrics')).body;
+  const metrics = (await nemesis.metrics()).body;
   const after = residentIn(metrics);
   const code = await nemesis.stop();
   if (code !== 0) problems.push(`a graceful stop ended with ${code ?? 'nothing'}`);
@@ -68,7 +68,7 @@ async function drain(nemesis: Nemesis, boundMs: number): Promise<void> {
 }
 
 export async function residentBytes(nemesis: Nemesis): Promise<number | undefined> {
-  return residentIn((await nemesis.get('/metrics')).body);
+  return residentIn((await nemesis.metrics()).body);
 }
 
 function residentIn(metrics: string): number | undefined {

@@ -19,12 +19,14 @@ export interface HttpCall {
   readonly body?: string;
   readonly headers?: Readonly<Record<string, string>>;
   readonly agent?: Agent;
+  /** How long the connection may be silent. */
+  readonly patienceMs?: number;
 }
 
 /** Rejects when no whole answer came. */
-export function httpCall(url: string, { method, body, headers = {}, agent }: HttpCall): Promise<HttpAnswer> {
+export function httpCall(url: string, { method, body, headers = {}, agent, patienceMs = TIMEOUT_MS }: HttpCall): Promise<HttpAnswer> {
   return new Promise((resolve, reject) => {
-    const outgoing = request(url, { method, timeout: TIMEOUT_MS, ...(agent && { agent }), headers: { ...headers } }, (response) => {
+    const outgoing = request(url, { method, timeout: patienceMs, ...(agent && { agent }), headers: { ...headers } }, (response) => {
       const chunks: Buffer[] = [];
       response.on('data', (chunk: Buffer) => chunks.push(chunk));
       response.on('error', reject);

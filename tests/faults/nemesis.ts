@@ -19,6 +19,14 @@ import { ServiceProcess, type LaunchOptions } from './service-process.ts';
 /** On a machine that is short of everything, a service may well be busy for a while. */
 const MOST_TRIES = 100;
 const RETRY_MS = 100;
+/** On a machine that is full of other runs, no process is kept from its work as long. */
+const CALM_MS = 40_000;
+
+interface GetOptions {
+  readonly service?: ServiceProcess;
+  /** The trouble is over: how long the machine lets an answer wait says nothing about the service. */
+  readonly isCalm?: boolean;
+}
 
 export interface Claim {
   readonly says: string;
@@ -197,14 +205,24 @@ export class Nemesis {
   }
 
   /** What is asked of health is answered as it is; all else is asked again while the answer is "not now". */
-  get(path: string, service = this.service): Promise<HttpAnswer> {
-    const ask = (): Promise<HttpAnswer> => httpCall(`${service.url}${path}`, { method: 'GET' });
+  get(path: string, { service = this.service, isCalm = false }: GetOptions = {}): Promise<HttpAnswer> {
+    const ask = (): Promise<HttpAnswer> => httpCall(`${service.url}${path}`, { method: 'GET', ...(isCalm && { patienceMs: CALM_MS }) });
     return path.startsWith('/fhir') ? this.#patiently(ask) : ask();
+  }
+
+  /** Looked at by us, not by a gateway, so that nothing hangs on how soon. */
+  metrics(): Promise<HttpAnswer> {
+    return this.get('/metrics', { isCalm: true });
+  }
+
+  /** Whether it says that it is ready, once the trouble is over. */
+  async isReadyAgain(service = this.service): Promise<boolean> {
+    return (await this.get('/health/ready', { service, isCalm: true })).status === 200;
   }
 
   /** A figure of `/metrics`, all label sets together. */
   async metric(name: string): Promise<number> {
-    const { body } = await this.get('/metrics');
+    const { body } = await this.metrics();
     const lines = body.split('\n').filter((line) => line.startsWith(`${name} `) || line.startsWith(`${name}{`));
     return lines.reduce((sum, line) => sum + Number(line.slice(line.lastIndexOf(' ') + 1)), 0);
   }

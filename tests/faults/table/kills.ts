@@ -55,7 +55,7 @@ const killAtStart: Fault = {
       await service?.kill();
     }
     const whole = await nemesis.another(environment);
-    nemesis.claim('the store that was made in pieces can be used', (await nemesis.get('/health/ready', whole)).status === 200);
+    nemesis.claim('the store that was made in pieces can be used', await nemesis.isReadyAgain(whole));
     nemesis.claim('its service stops gracefully', (await whole.stop()) === 0);
     await load.stop();
   },

@@ -22,7 +22,7 @@ const atWork: Fault = {
     for (const manner of ['nothing done', 'rolled back', 'committed'] as const)
       nemesis.claim(`a call failed and left behind: ${manner}`, nemesis.service.storageErrors.includes(manner));
     nemesis.claim('a gateway is told "not now"', nemesis.storeRefusals > 0);
-    nemesis.claim('it is ready again without a restart', (await nemesis.get('/health/ready')).status === 200);
+    nemesis.claim('it is ready again without a restart', await nemesis.isReadyAgain());
   },
 };
 
@@ -53,7 +53,7 @@ const atStart: Fault = {
     }
     nemesis.claim('a start was refused', refused > 0);
     const whole = await nemesis.another(environment());
-    nemesis.claim('the store that was made in spite of errors can be used', (await nemesis.get('/health/ready', whole)).status === 200);
+    nemesis.claim('the store that was made in spite of errors can be used', await nemesis.isReadyAgain(whole));
     nemesis.claim('its service stops gracefully', (await whole.stop()) === 0);
   },
 };

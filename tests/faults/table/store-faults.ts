@@ -35,7 +35,7 @@ async function whileNotWritable(nemesis: Nemesis, begin: () => unknown, end: () 
   await end();
   await load.until(20);
   await load.stop();
-  nemesis.claim('it is ready again without a restart', await isReady());
+  nemesis.claim('it is ready again without a restart', await nemesis.isReadyAgain());
 }
 
 const diskFull: Fault = {
@@ -155,7 +155,7 @@ const tornLog: Fault = {
 async function served(nemesis: Nemesis, service: ServiceProcess, ids: readonly string[]): Promise<ReadonlyMap<string, string>> {
   const texts = new Map<string, string>();
   for (const id of ids) {
-    const answer = await nemesis.get(`/fhir/Observation/${id}`, service);
+    const answer = await nemesis.get(`/fhir/Observation/${id}`, { service });
     if (answer.status === 200) texts.set(id, answer.body);
   }
   return texts;
