@@ -47,6 +47,7 @@ export class Nemesis {
   readonly #environment: Readonly<Record<string, string>>;
   readonly #gateways: Gateways[] = [];
   readonly #services: ServiceProcess[] = [];
+  #isOver = false;
 
   private constructor(
     folder: string,
@@ -105,19 +106,20 @@ export class Nemesis {
   /** Starts the service on its store and, from the second time on, on its port. */
   async start(options: Partial<LaunchOptions> = {}): Promise<void> {
     const environment = { ...this.#environment, STEELYARD_PORT: this.#port, ...options.environment };
-    this.#service = await ServiceProcess.launch({ shiftMs: this.shiftMs, ...options, environment });
-    this.#services.push(this.#service);
+    this.#service = await this.#launch({ ...options, environment });
     this.#port = new URL(this.#service.url).port;
   }
 
   /** Starts a second service beside the first; the caller ends it. Throws NotStarted. */
   async another(environment: Readonly<Record<string, string>> = {}, options: Partial<LaunchOptions> = {}): Promise<ServiceProcess> {
-    const service = await ServiceProcess.launch({
-      shiftMs: this.shiftMs,
-      ...options,
-      environment: { ...this.#environment, ...environment },
-    });
+    return this.#launch({ ...options, environment: { ...this.#environment, ...environment } });
+  }
+
+  async #launch(options: LaunchOptions): Promise<ServiceProcess> {
+    const service = await ServiceProcess.launch({ shiftMs: this.shiftMs, ...options });
     this.#services.push(service);
+    // a fault that took too long goes on by itself, and nobody would end what it starts then
+    if (this.#isOver) await service.kill();
     return service;
   }
 
@@ -247,6 +249,7 @@ export class Nemesis {
 
   /** Ends everything that was started; the folder stays when it is needed as evidence. */
   async end({ keep }: { readonly keep: boolean }): Promise<void> {
+    this.#isOver = true;
     this.history.flush();
     if (this.isRunning) {
       this.service.resume();
