@@ -34,7 +34,7 @@ export async function conclude(
       ),
     ),
   );
-  const metrics = (await nemesis.metrics()).body;
+  const metrics = (await nemesis.get('/metrics', { isCalm: true })).body;
   const after = residentIn(metrics);
   const code = await nemesis.stop();
   if (code !== 0) problems.push(`a graceful stop ended with ${code ?? 'nothing'}`);
@@ -58,7 +58,7 @@ export async function conclude(
 /** Until nothing waits, or nothing more can be expected to go. */
 async function drain(nemesis: Nemesis, boundMs: number): Promise<void> {
   await nemesis.until(async () => {
-    if ((await nemesis.metric('steelyard_outbox_waiting')) === 0) return true;
+    if ((await nemesis.metric('steelyard_outbox_waiting', { isCalm: true })) === 0) return true;
     const asked = nemesis.ehr.requests;
     await nemesis.wait(250);
     // only when nothing is under way: what an item was claimed for must not look as if it had died
@@ -68,7 +68,7 @@ async function drain(nemesis: Nemesis, boundMs: number): Promise<void> {
 }
 
 export async function residentBytes(nemesis: Nemesis): Promise<number | undefined> {
-  return residentIn((await nemesis.metrics()).body);
+  return residentIn((await nemesis.get('/metrics', { isCalm: true })).body);
 }
 
 function residentIn(metrics: string): number | undefined {

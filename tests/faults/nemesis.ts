@@ -212,19 +212,14 @@ export class Nemesis {
     return path.startsWith('/fhir') ? this.#patiently(ask) : ask();
   }
 
-  /** Looked at by us, not by a gateway, so that nothing hangs on how soon. */
-  metrics(): Promise<HttpAnswer> {
-    return this.get('/metrics', { isCalm: true });
-  }
-
   /** Whether it says that it is ready, once the trouble is over. */
   async isReadyAgain(service = this.service): Promise<boolean> {
     return (await this.get('/health/ready', { service, isCalm: true })).status === 200;
   }
 
   /** A figure of `/metrics`, all label sets together. */
-  async metric(name: string): Promise<number> {
-    const { body } = await this.metrics();
+  async metric(name: string, options: GetOptions = {}): Promise<number> {
+    const { body } = await this.get('/metrics', options);
     const lines = body.split('\n').filter((line) => line.startsWith(`${name} `) || line.startsWith(`${name}{`));
     return lines.reduce((sum, line) => sum + Number(line.slice(line.lastIndexOf(' ') + 1)), 0);
   }

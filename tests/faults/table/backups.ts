@@ -46,7 +46,7 @@ const backupRestored: Fault = {
 
 /** A version that was lost, and that the EHR has, stops its item until the gateway has told it again: then an operator lets it go on. */
 async function retryParked(nemesis: Nemesis): Promise<void> {
-  const isQuiet = async (): Promise<boolean> => (await nemesis.metric('steelyard_outbox_waiting')) === 0;
+  const isQuiet = async (): Promise<boolean> => (await nemesis.metric('steelyard_outbox_waiting', { isCalm: true })) === 0;
   await nemesis.until(isQuiet, nemesis.pick(15_000, 60_000));
   const { code } = await nemesis.command(['outbox', 'retry', '--all']).result;
   nemesis.claim('what is parked is let go on', code === 0);

@@ -37,7 +37,7 @@ const killDuringPurge: Fault = {
     for (let at = 0; at < keys.length; at += 10) await Promise.all(keys.slice(at, at + 10).map((key) => tellOf(nemesis, key)));
     await nemesis.tell(readingOf(waiting, 9, 'weight', '99.9'));
     const arrived = await nemesis.until(
-      async () => (await nemesis.metric('steelyard_outbox_waiting')) === 0,
+      async () => (await nemesis.metric('steelyard_outbox_waiting', { isCalm: true })) === 0,
       nemesis.pick(30_000, 120_000),
     );
     nemesis.claim('all of the old people is at the EHR', arrived);
@@ -90,29 +90,30 @@ async function killAgainAndAgain(nemesis: Nemesis, people: readonly OldPerson[])
  * with gateways too: a removal would else be over before the next look, and nothing of it cut off.
  */
 async function lookAgainAndAgain({ database }: Nemesis, sees: () => boolean): Promise<void> {
-  const gate = new Database(database, { timeout: 0 });
+  const store = new Database(database, { timeout: 0 });
   try {
     for (;;) {
-      close(gate);
+      lock(store);
       if (sees()) return;
       await pause(1);
-      gate.exec('rollback');
+      store.exec('rollback');
       standStill(GAP_MS);
     }
   } finally {
-    gate.close();
+    store.close();
   }
 }
 
-/** Between two units of work of whoever writes. Tried without a rest: SQLite's own waiting for a lock loses against one who takes it again at once. */
-function close(gate: Database.Database): void {
-  for (const deadline = Date.now() + PATIENCE_MS; ;) {
+/** Keeps everybody else from writing, from between two of their units of work on. Tried without a rest: SQLite's own waiting for a lock loses against one who takes it again at once. */
+function lock(store: Database.Database): void {
+  const latest = performance.now() + PATIENCE_MS;
+  for (;;) {
     try {
-      gate.exec('begin immediate');
+      store.exec('begin immediate');
       return;
     } catch (error) {
       const isTaken = error instanceof Database.SqliteError && error.code.startsWith('SQLITE_BUSY');
-      if (!isTaken || Date.now() > deadline) throw error;
+      if (!isTaken || performance.now() > latest) throw error;
     }
   }
 }
