@@ -19,6 +19,7 @@ import { applyAmong } from '../rules/rule.ts';
 import { RULES } from '../rules/index.ts';
 import { doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases } from '../rules/repeat.ts';
 import { agrees, apartMs, isDoublePress, onTwoScales, tolerance } from './agreement.ts';
+import { bare } from './bare.ts';
 import { changeSince, intervalWords } from './change.ts';
 import { compareWeights } from './comparison.ts';
 import { isUnassigned } from '../unassigned.ts';
@@ -60,6 +61,15 @@ export function judgeSerial(readings: readonly Reading[], surroundings: Surround
 }
 
 /**
+ * What the rules see of one reading among the person's others; undefined for one without a number,
+ * one that was withdrawn or waits for its person, and for a second press.
+ */
+export function viewAmong(readings: readonly Reading[], id: string, surroundings: Surroundings): View | undefined {
+  const sorted = [...readings].sort(byTime);
+  return new Series(sorted, surroundings).viewAt(sorted.findIndex((reading) => reading.id === id));
+}
+
+/**
  * From when on a reading that arrives, changes or goes can make others stand otherwise. A reading
  * looks back as far as it likes, but ahead only within a visit or for a second weighing; a birth
  * weight is looked at from everywhere.
@@ -86,8 +96,9 @@ class Series {
     this.#surroundings = surroundings;
   }
 
-  judge(fromMs: number): readonly Standing[] {
-    this.#sorted.forEach((reading, index) => {
+  /** @param end place behind the last reading that is judged */
+  judge(fromMs: number, end = this.#sorted.length): readonly Standing[] {
+    this.#sorted.slice(0, end).forEach((reading, index) => {
       const isSettled = reading.effective.startMs < fromMs;
       const standing = isSettled ? this.#takenAtItsWord(reading) : this.#standingOf(bare(reading), index);
       this.#standings.set(reading.id, standing);
@@ -98,6 +109,16 @@ class Series {
       if (judged.of === 'weight') this.#weighed.push(weighed(judged));
     });
     return [...this.#standings.values()];
+  }
+
+  /** See `viewAmong`. */
+  viewAt(index: number): View | undefined {
+    const reading = this.#sorted[index];
+    if (reading?.quantity === undefined || reading.status === 'entered-in-error' || isUnassigned(reading.person)) return undefined;
+    this.judge(-Infinity, index);
+    const measured = bare(reading) as UsableReading;
+    const counts = isMeasured(measured) && isPositive(measured);
+    return counts && this.#pressedBefore(measured) ? undefined : this.#viewOf(measured, counts, index);
   }
 
   #takenAtItsWord(reading: Reading): Standing {
@@ -267,21 +288,6 @@ class Series {
 export function asSettled(found: Finding): Finding {
   return found.outcome === 'hold' || found.outcome === 'refuse' ? { ...found, outcome: 'warn' } : found;
 }
-
-/** Without what an earlier judgement made of it. */
-function bare({
-  held,
-  repeatOf: _repeatOf,
-  releasedBy: _releasedBy,
-  comparison: _comparison,
-  significant: _significant,
-  ...reading
-}: Reading): Reading {
-  // stored before doubts were kept: what made it wait is not known, so only a decision releases it
-  return { ...reading, held: false, ...(held && reading.doubts === undefined && { doubts: [NOT_KNOWN] }) };
-}
-
-const NOT_KNOWN = 'not-known';
 
 function isBirthWeight(reading: Reading): reading is UsableReading {
   const { of, basis, status, flagged, quantity } = reading;

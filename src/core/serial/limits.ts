@@ -49,18 +49,43 @@ export interface BrokenLimit {
  * passes. Percentages are wider where the number may well have changed with what it stands on; the
  * most that anybody changes in kilograms stays, and so do the limits of one weight by itself.
  */
-export function brokenWeightLimit(change: Change, { reading, policy }: Pick<View, 'reading' | 'policy'>): BrokenLimit | undefined {
-  const { previous, difference, from, intervalMs, bandBefore } = change;
+export function brokenWeightLimit(change: Change, view: Pick<View, 'reading' | 'policy'>): BrokenLimit | undefined {
+  const limits = weightChangeLimits(change, view);
+  if (limits === undefined) return undefined;
+  const { difference, from } = change;
+  const { days, gainPercent, lossPercent, mostKilograms } = limits;
+  const percent = isNegative(difference) ? lossPercent : gainPercent;
+  if (isMoreThanPercent(difference, from, percent)) return { days, limit: `${percent} %` };
+  return compare(magnitude(difference), decimal(mostKilograms)) > 0 ? { days: 365, limit: `${mostKilograms} kg` } : undefined;
+}
+
+/** How much a weight may change after a time; texts of decimals. */
+export interface WeightChangeLimits {
+  readonly days: 30 | 365;
+  /** Of the earlier weight. */
+  readonly gainPercent: string;
+  readonly lossPercent: string;
+  /** In either direction, whatever the percentages say. */
+  readonly mostKilograms: string;
+}
+
+/** Undefined after more than a year: then nothing is said of a change. */
+export function weightChangeLimits(
+  { previous, intervalMs, bandBefore }: Change,
+  { reading, policy }: Pick<View, 'reading' | 'policy'>,
+): WeightChangeLimits | undefined {
   if (intervalMs > 365 * DAY_MS) return undefined;
   const days = intervalMs <= 30 * DAY_MS ? 30 : 365;
   const { gainPercent, lossPercent } = policy.changeLimits[bandBefore][`within${days}Days`];
-  const usual = isNegative(difference) ? lossPercent : gainPercent;
-  const percent = standsOnOther(previous, reading)
-    ? toShortestText(multiply(decimal(usual), decimal(policy.values['conditions.changeLimitFactor'])))
-    : usual;
-  if (isMoreThanPercent(difference, from, percent)) return { days, limit: `${percent} %` };
-  const most = policy.values['change.mostKilogramsPerYear'];
-  return compare(magnitude(difference), decimal(most)) > 0 ? { days: 365, limit: `${most} kg` } : undefined;
+  const isWider = standsOnOther(previous, reading);
+  const factor = decimal(policy.values['conditions.changeLimitFactor']);
+  const widened = (percent: string): string => (isWider ? toShortestText(multiply(decimal(percent), factor)) : percent);
+  return {
+    days,
+    gainPercent: widened(gainPercent),
+    lossPercent: widened(lossPercent),
+    mostKilograms: policy.values['change.mostKilogramsPerYear'],
+  };
 }
 
 /** Fluid in either of two weights, or something that weighs by itself in one of them only. */
