@@ -94,7 +94,16 @@ export interface Refusal {
   readonly id: string;
   readonly receivedAt: string;
   readonly text: string;
+  /** An OperationOutcome as JSON text. */
   readonly outcome: string;
+  /** The client that sent it, where one is known. */
+  readonly client?: string;
+}
+
+/** `since`: from when on it has been held without a break, a FHIR instant. */
+export interface HeldReading {
+  readonly reading: Reading;
+  readonly since: string;
 }
 
 export interface StoreReader {
@@ -138,6 +147,10 @@ export interface StoreReader {
   refusals(limit: number, before?: string): Promise<readonly Refusal[]>;
   /** Since when the reading has been held that has been held longest; undefined when none is. A FHIR instant. */
   heldSince(): Promise<string | undefined>;
+  /** Readings that are held now, those that have been held longest first, at most `limit`. */
+  heldReadings(limit: number): Promise<readonly HeldReading[]>;
+  /** A text that changes whenever a reading comes to be held, is held no longer, or is held otherwise. */
+  heldMark(): Promise<string>;
   /**
    * Keys of the persons who have weights or heights now, each once, in an order that is the
    * store's own: the first `limit`, or the next behind the key `after`.

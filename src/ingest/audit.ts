@@ -62,7 +62,10 @@ export async function recorded<Answer extends Ending>(
   const { verdict, findings = [] } = answer;
   const isRefused = verdict === 'refused';
   const refusalId = isRefused && text !== undefined ? newId() : undefined;
-  if (refusalId !== undefined && text !== undefined) await recordRefusal(writer, refusalId, text, findings, clock.nowMs(), policy.version);
+  if (refusalId !== undefined && text !== undefined) {
+    const circumstances = { nowMs: clock.nowMs(), policyVersion: policy.version, client: call?.caller.client };
+    await recordRefusal(writer, { id: refusalId, text, findings }, circumstances);
+  }
 
   const written = writer.written.slice(before).filter(({ type }) => type !== 'Provenance');
   const named = new Set(written.map(versioned));

@@ -207,12 +207,9 @@ async function wasEverSent(writer: StoreWriter, id: string): Promise<boolean> {
 /** Keeps what was refused and why, apart from the Observations. */
 export async function recordRefusal(
   writer: StoreWriter,
-  id: string,
-  text: string,
-  findings: readonly Finding[],
-  nowMs: number,
-  policyVersion: string,
+  { id, text, findings }: { readonly id: string; readonly text: string; readonly findings: readonly Finding[] },
+  { nowMs, policyVersion, client }: { readonly nowMs: number; readonly policyVersion: string; readonly client: string | undefined },
 ): Promise<void> {
   const outcome = stringifyExact(toOperationOutcome(findings, { policyVersion }));
-  await writer.addRefusal({ id, receivedAt: toInstant(nowMs), text, outcome });
+  await writer.addRefusal({ id, receivedAt: toInstant(nowMs), text, outcome, ...(client !== undefined && { client }) });
 }

@@ -1,8 +1,8 @@
 /** All questions to the store, over committed rows or, inside a unit of work, over its own as well. */
 import { sql, type Kysely, type SqlBool } from 'kysely';
 import type { Reading, StandingDerived } from '../core/reading.ts';
-import type { ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
-import { heldSince } from './held-since.ts';
+import type { HeldReading, ObservationSearch, Refusal, SearchPage, StoredResource, StoredType, StoreReader, Token } from '../ports.ts';
+import { heldMark, heldReadings, heldSince } from './held-readings.ts';
 import { countObservations, searchObservations } from './observation-search.ts';
 import { toStoredResource, VERSION_COLUMNS } from './paging.ts';
 import { fromReadingText, fromStandingText } from './reading-row.ts';
@@ -171,6 +171,14 @@ export class SqlReader implements StoreReader {
     return heldSince(this.db);
   }
 
+  heldReadings(limit: number): Promise<readonly HeldReading[]> {
+    return heldReadings(this.db, limit);
+  }
+
+  heldMark(): Promise<string> {
+    return heldMark(this.db);
+  }
+
   searchObservations(search: ObservationSearch): Promise<SearchPage> {
     return searchObservations(this.db, search);
   }
@@ -191,7 +199,13 @@ export class SqlReader implements StoreReader {
         ? newest
         : newest.where('number', '<', (eb) => eb.selectFrom('refusal as earlier').select('earlier.number').where('earlier.id', '=', before))
     ).execute();
-    return rows.map(({ id, received_at, content, outcome }) => ({ id, receivedAt: received_at, text: content, outcome }));
+    return rows.map(({ id, received_at, content, outcome, client }) => ({
+      id,
+      receivedAt: received_at,
+      text: content,
+      outcome,
+      ...(client !== null && { client }),
+    }));
   }
 }
 

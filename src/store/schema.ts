@@ -66,6 +66,8 @@ export interface RefusalTable {
   readonly received_at: string;
   readonly content: string;
   readonly outcome: string;
+  /** Who sent it; null where nobody has to say so, and in rows that are older than the column. */
+  readonly client: string | null;
 }
 
 export interface OutboxItemTable {

@@ -135,8 +135,11 @@ export class SqlWriter extends SqlReader implements StoreWriter {
       .execute();
   }
 
-  async addRefusal({ id, receivedAt, text, outcome }: Refusal): Promise<void> {
-    await this.db.insertInto('refusal').values({ id, received_at: receivedAt, content: text, outcome }).execute();
+  async addRefusal({ id, receivedAt, text, outcome, client }: Refusal): Promise<void> {
+    await this.db
+      .insertInto('refusal')
+      .values({ id, received_at: receivedAt, content: text, outcome, client: client ?? null })
+      .execute();
   }
 
   enqueue(item: NewOutboxItem): Promise<number> {

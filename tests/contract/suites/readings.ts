@@ -109,6 +109,39 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await heldSince()).toBe(4_000);
     });
 
+    test('what is held is listed with since when, the longest wait first, and its mark tells each change', async () => {
+      const marks = new Set<string>();
+      const putHeld = async (id: string, version: number, held: boolean, atMs: number): Promise<Reading> => {
+        given.clock.ms = NOON + atMs;
+        const stored = reading(id, version, { held });
+        await given.store.write((tx) =>
+          tx.putObservation(id, observationContent('70.0'), factsOf(stored, { status: held ? 'preliminary' : 'final' })),
+        );
+        marks.add(await given.store.read.heldMark());
+        return stored;
+      };
+      const list = async (limit: number) =>
+        (await given.store.read.heldReadings(limit)).map(({ reading: held, since }) => ({ held, afterMs: Date.parse(since) - NOON }));
+      expect(await list(10)).toEqual([]);
+      const second = await putHeld('w2', 1, true, 1_000);
+      await putHeld('w1', 1, true, 2_000);
+      await putHeld('w3', 1, true, 3_000);
+      await putHeld('w3', 2, false, 4_000);
+      const marked = await putHeld('w1', 2, true, 5_000);
+      expect(await list(10)).toEqual([
+        { held: second, afterMs: 1_000 },
+        { held: marked, afterMs: 2_000 },
+      ]);
+      expect(await list(1)).toEqual([{ held: second, afterMs: 1_000 }]);
+      await putHeld('w2', 2, false, 6_000);
+      const again = await putHeld('w2', 3, true, 7_000);
+      expect(await list(10)).toEqual([
+        { held: marked, afterMs: 2_000 },
+        { held: again, afterMs: 7_000 },
+      ]);
+      expect(marks.size).toBe(7);
+    });
+
     test('BMI stands apart from the readings, with its inputs and its current status', async () => {
       const standing = { weightId: 'w1', heightId: 'h1', valueText: '31.3', effectiveText: '2026-03-14T12:00:00Z' };
       const facts = { ...factsOf(reading('b1', 1)), of: 'bmi' as const, standing, derivedFrom: ['w1', 'h1'] };
@@ -189,6 +222,8 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await given.store.read.refusals(2)).toEqual([refusal('three'), refusal('two')]);
       expect(await given.store.read.refusals(2, 'two')).toEqual([refusal('one')]);
       expect(await given.store.read.refusals(2, 'one')).toEqual([]);
+      await given.store.write((tx) => tx.addRefusal({ ...refusal('four'), client: 'gateway-7' }));
+      expect(await given.store.read.refusals(1)).toEqual([{ ...refusal('four'), client: 'gateway-7' }]);
     });
 
     test('persons come page by page, each once, as long as they have a weight or a height', async () => {
