@@ -134,8 +134,10 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     baseUrl,
     version,
     startedAt: toInstant(clock.nowMs()),
+    nowMs: () => clock.nowMs(),
     isStopping: () => isStopping,
     tracer,
+    ...(growth && { growth }),
     limits: {
       ...DEFAULT_LIMITS,
       requestsPerMinute: config.rateLimit,

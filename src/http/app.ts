@@ -18,6 +18,7 @@ import { negotiateFormat } from './negotiation.ts';
 import { mountOperations } from './operations.ts';
 import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
+import { REVIEW_PATH, reviewPages } from './review/pages.ts';
 import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 
@@ -35,6 +36,7 @@ export function createApp(serving: Serving): Express {
   mountOperations(app, serving, whoCalls);
   app.use(shedLoad(new LoadGate({ ...serving, limits })), ...whoCalls, limitRate(limits), keepLanes(limits), beginWithoutBody);
   mountRules(app, serving);
+  app.use(REVIEW_PATH, reviewPages(serving));
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));

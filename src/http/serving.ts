@@ -3,6 +3,7 @@
  */
 import type { Request, RequestHandler, Response } from 'express';
 import type { AuditTrail } from '../audit-trail.ts';
+import type { GrowthTables } from '../core/growth/tables.ts';
 import type { RulePassport } from '../core/finding.ts';
 import type { Call } from '../caller.ts';
 import type { Intake } from '../ingest.ts';
@@ -49,10 +50,14 @@ export interface Serving {
   readonly version: string;
   /** When the service started: the date of its CapabilityStatement. A FHIR instant. */
   readonly startedAt: string;
+  /** The clock of the service. */
+  readonly nowMs: () => number;
   /** True once the service has been told to stop: connections are then closed after each answer. */
   readonly isStopping: () => boolean;
   /** No call is traced when absent. */
   readonly tracer?: Tracer;
+  /** The growth tables that an operator supplied; pages show what they made of a reading. */
+  readonly growth?: GrowthTables;
   /** How much anybody may have of the service; see `DEFAULT_LIMITS`. */
   readonly limits?: Limits;
   /** How the process is doing; nothing is refused for its sake when absent. */

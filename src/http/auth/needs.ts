@@ -20,6 +20,8 @@ export type Need =
 export const OPEN: Need = { kind: 'nothing' };
 export const EACH_ENTRY: Need = { kind: 'entries' };
 export const TO_OPERATE: Need = { kind: 'role', roles: ['operate'], person: false };
+/** A decision must name a person: a program may never decide. */
+export const TO_DECIDE: Need = { kind: 'role', roles: ['review'], person: true };
 
 const LETTER: Readonly<Record<Interaction, Letter>> = {
   create: 'c',
@@ -37,9 +39,8 @@ const OPERATION: Readonly<Record<ServedOperation['name'], Need>> = {
   validate: ON_OBSERVATIONS(['c']),
   assess: ON_OBSERVATIONS(['c']),
   affected: ON_OBSERVATIONS(['r', 's']),
-  // a decision must name a person: a program may never decide
-  decide: { kind: 'role', roles: ['review'], person: true },
-  claim: { kind: 'role', roles: ['review'], person: true },
+  decide: TO_DECIDE,
+  claim: TO_DECIDE,
   recall: { kind: 'role', roles: ['review', 'operate'], person: true },
 };
 

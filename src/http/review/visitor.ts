@@ -1,18 +1,11 @@
 /**
  * Who looks at a page, and what they may do there. The pages know nobody but through this.
  */
-import type { RequestHandler, Response } from '../serving.ts';
+import { FORM_TOKEN_FIELD, OPEN_NOTICE, SIGN_OUT_PATH, type Visitor, type VisitorRole } from '../../visitor.ts';
+import { readFormBody, takeFormBody } from '../body.ts';
+import type { Request, RequestHandler, Response } from '../serving.ts';
 
-/** What the claims of an identity token make of somebody. */
-export type VisitorRole = 'reviewer' | 'engineer';
-
-export interface Visitor {
-  /** As the page greets them; absent while nobody has to sign in. */
-  readonly name?: string;
-  readonly roles: ReadonlySet<VisitorRole>;
-  /** Goes into every form of a page, and comes back with it. */
-  readonly formToken: string;
-}
+export { FORM_TOKEN_FIELD, OPEN_NOTICE, SIGN_OUT_PATH, type Visitor, type VisitorRole };
 
 const VISITORS = new WeakMap<Response, Visitor>();
 
@@ -24,12 +17,20 @@ export function visitorOf(res: Response): Visitor {
 }
 
 /** Middleware of every page: finds out who looks, or sends them to sign in. */
-export function letIn(): RequestHandler {
+export function letIn(_door: unknown): RequestHandler {
   return (_req, res, next) => {
-    VISITORS.set(res, { roles: new Set(['reviewer', 'engineer']), formToken: 'open' });
+    VISITORS.set(res, { roles: new Set(['reviewer', 'engineer']), formToken: 'open', isOpen: true });
     next();
   };
 }
 
+export function mayAs(_role: VisitorRole): RequestHandler {
+  return (_req, _res, next) => next();
+}
+
 /** Middleware of every form: reads it, and refuses one that no page of ours sent. */
-export const takeForm: readonly RequestHandler[] = [];
+export const takeForm: readonly RequestHandler[] = takeFormBody;
+
+export function formOf(req: Request): URLSearchParams {
+  return new URLSearchParams(readFormBody(req));
+}

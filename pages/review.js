@@ -1,0 +1,92 @@
+// @ts-check
+/**
+ * What the pages cannot do without a program in the browser: renew the worklist while somebody looks
+ * at it, and leave the page when nobody does. Everything else works without it.
+ *
+ * Nothing is kept in the browser, and no HTML is ever made of text here: what is renewed comes as a
+ * document from the service, and its parts are moved over.
+ */
+
+const POLL_MS = 5_000;
+
+const live = document.querySelector('[data-live="worklist"]');
+if (live) keepFresh();
+leaveWhenIdle();
+
+/** Server-sent events while they come, asking every few seconds while they do not. */
+function keepFresh() {
+  let mark = '';
+  let poll = 0;
+  const events = new EventSource('/review/events');
+  events.addEventListener('worklist', (event) => {
+    window.clearInterval(poll);
+    poll = 0;
+    if (event.data === mark) return;
+    mark = event.data;
+    // also the first time: something may have come between the page and its stream
+    renew();
+  });
+  events.addEventListener('error', () => {
+    if (poll === 0) poll = window.setInterval(renew, POLL_MS);
+  });
+  document.addEventListener('visibilitychange', () => {
+    if (document.visibilityState === 'visible') renew();
+  });
+}
+
+/** Asks for this page again and puts its list in the place of the one that is shown. */
+function renew() {
+  const request = new XMLHttpRequest();
+  request.open('GET', window.location.href);
+  request.setRequestHeader('X-Renewal', 'list');
+  request.responseType = 'document';
+  request.addEventListener('load', () => {
+    const fresh = request.responseXML?.querySelector('[data-live="worklist"]');
+    const shown = document.querySelector('[data-live="worklist"]');
+    // whoever is signed out is led to where one signs in
+    if (request.status === 401 || request.status === 403) window.location.reload();
+    else if (request.status === 200 && fresh && shown) replace(shown, fresh);
+    tellStale(request.status !== 200);
+  });
+  request.addEventListener('error', () => tellStale(true));
+  request.send();
+}
+
+/**
+ * A list that could not be renewed says so, so that nobody takes it for all that waits.
+ * @param {boolean} isStale
+ */
+function tellStale(isStale) {
+  for (const note of document.querySelectorAll('[data-stale]')) note.toggleAttribute('hidden', !isStale);
+}
+
+/**
+ * @param {Element} shown
+ * @param {Element} fresh
+ */
+function replace(shown, fresh) {
+  const focused = document.activeElement;
+  const href = focused instanceof HTMLAnchorElement && shown.contains(focused) ? focused.getAttribute('href') : null;
+  const placed = document.importNode(fresh, true);
+  shown.replaceWith(placed);
+  // whoever goes by keyboard stays where they were
+  for (const link of placed.querySelectorAll('a')) if (href !== null && link.getAttribute('href') === href) link.focus();
+  const waiting = placed.getAttribute('data-waiting') ?? '0';
+  for (const count of document.querySelectorAll('[data-waiting].count')) {
+    count.textContent = waiting;
+    count.toggleAttribute('hidden', waiting === '0');
+  }
+}
+
+/** A page that nobody touches is left for the one where somebody signs in. */
+function leaveWhenIdle() {
+  const minutes = Number(document.body.dataset['idleMinutes']);
+  if (!(minutes > 0)) return;
+  let timer = 0;
+  const touched = () => {
+    window.clearTimeout(timer);
+    timer = window.setTimeout(() => window.location.assign('/review'), minutes * 60_000);
+  };
+  for (const name of ['pointerdown', 'keydown', 'scroll']) document.addEventListener(name, touched, { passive: true });
+  touched();
+}

@@ -1,0 +1,69 @@
+/** The pages for people: every route, who may come in, and how it is recorded. */
+import express, { type Router } from 'express';
+import { noteAccess, type Access } from '../audit/audit-calls.ts';
+import { refuseOtherMethods } from '../fhir-router.ts';
+import { notesOf } from '../request-notes.ts';
+import type { Handler, RequestHandler, Serving } from '../serving.ts';
+import { assets } from './assets.ts';
+import { decideByForm } from './decide-form.ts';
+import { LiveWorklist } from './live.ts';
+import { pageParts } from './page-parts.ts';
+import { readingPage } from './reading-page.ts';
+import { letIn, takeForm } from './visitor.ts';
+import { worklistPage } from './worklist-page.ts';
+
+export const REVIEW_PATH = '/review';
+
+/**
+ * Nothing from elsewhere, nothing inline, nothing framed, and no HTML made of text by a program in the
+ * browser (W3C Content Security Policy Level 3; W3C Trusted Types).
+ */
+const PAGE_POLICY = [
+  "default-src 'none'",
+  "script-src 'self'",
+  "style-src 'self'",
+  "img-src 'self'",
+  "connect-src 'self'",
+  "form-action 'self'",
+  "base-uri 'none'",
+  "frame-ancestors 'none'",
+  "require-trusted-types-for 'script'",
+  "trusted-types 'none'",
+].join('; ');
+
+interface PageRoute {
+  readonly method: 'get' | 'post';
+  readonly path: string;
+  readonly handle: Handler;
+  /** Absent for what shows nothing of anybody. */
+  readonly access?: Access;
+}
+
+const LISTS: Access = { interaction: 'search-type', type: 'Observation' };
+const READS: Access = { interaction: 'read', type: 'Observation' };
+
+export function reviewPages(serving: Serving): Router {
+  const parts = pageParts(serving, () => serving.nowMs());
+  const live = new LiveWorklist({ read: serving.store.read, isStopping: serving.isStopping });
+  const routes: readonly PageRoute[] = [
+    { method: 'get', path: '/', handle: worklistPage(parts), access: LISTS },
+    { method: 'get', path: '/events', handle: live.handle },
+    { method: 'get', path: '/readings/:id', handle: readingPage(parts), access: READS },
+    { method: 'post', path: '/readings/:id/decide', handle: decideByForm(parts), access: READS },
+  ];
+  const router = express.Router({ caseSensitive: true, strict: false });
+  mount(router, { method: 'get', path: '/assets/:file', handle: assets() }, []);
+  for (const route of routes) mount(router, route, [letIn(serving), ...(route.method === 'post' ? takeForm : [])]);
+  return router;
+}
+
+function mount(router: Router, { method, path, handle, access }: PageRoute, before: readonly RequestHandler[]): void {
+  const route = router.route(path);
+  route.all((_req, res, next) => {
+    notesOf(res).route = `${REVIEW_PATH}${path}`;
+    res.set('Content-Security-Policy', PAGE_POLICY);
+    next();
+  });
+  route[method](...(access ? [noteAccess(access)] : []), ...before, handle);
+  refuseOtherMethods(route, [{ method }]);
+}

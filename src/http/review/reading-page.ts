@@ -1,0 +1,74 @@
+/** `/review/readings/{id}`: one reading, and what somebody decides of it. */
+import { ServiceError } from '../../errors.ts';
+import { html } from '../../review/html.ts';
+import type { FilledDecision } from '../../review/decisions.ts';
+import { notice } from '../../review/page.ts';
+import { readingView } from '../../review/reading.ts';
+import { TO_DECIDE } from '../auth/needs.ts';
+import { refusalOf } from '../auth/needs.ts';
+import { idOf } from '../path-id.ts';
+import { notesOf } from '../request-notes.ts';
+import type { Handler, Request, Response } from '../serving.ts';
+import { loadReading } from './load-reading.ts';
+import type { PageParts } from './page-parts.ts';
+import { sendNotFound, sendPage } from './send-page.ts';
+import { visitorOf } from './visitor.ts';
+
+export function readingPage(parts: PageParts): Handler {
+  return async (req, res) => {
+    const said = new URL(req.originalUrl, 'http://page').searchParams.get('done');
+    await showReading(parts, req, res, { ...(said !== null && Object.hasOwn(DONE, said) && { done: DONE[said as keyof typeof DONE] }) });
+  };
+}
+
+/** What was done, said once above the page that shows it. */
+export const DONE = {
+  kept: 'Kept. It goes into the chart.',
+  corrected: 'Corrected. It goes into the chart with the right value.',
+  moved: 'Moved to the other person, where it is judged like any reading.',
+  discarded: 'Discarded. It is entered in error and counts for nothing.',
+  asked: 'A second weighing was asked for. This reading goes on waiting.',
+  claimed: 'Stored for this person, and judged.',
+  undone: 'Taken back. It waits as before.',
+  changed: 'Done.',
+} as const;
+
+export interface Showing {
+  readonly status?: number;
+  readonly done?: string;
+  readonly problem?: string;
+  readonly filled?: FilledDecision;
+}
+
+/** The page of a reading as it is now, with what is to be said above it. */
+export async function showReading(
+  parts: PageParts,
+  req: Request,
+  res: Response,
+  { status, done, problem, filled }: Showing,
+): Promise<void> {
+  const { caller, concerned } = notesOf(res);
+  const refusal = refusalOf(TO_DECIDE, caller);
+  const isAnybody = caller.grants === undefined;
+  const reading = await loadReading(idOf(req), parts.surroundings(), {
+    formToken: visitorOf(res).formToken,
+    asksWho: caller.person === undefined,
+    ...(!isAnybody && refusal && { whyNot: 'Only those with the role of a reviewer decide. Ask one to look at this page.' }),
+    ...(filled && { filled }),
+  });
+  if (reading === undefined) {
+    sendNotFound(res);
+    return;
+  }
+  if (!reading.isUnassigned) concerned.push(reading.person.key);
+  const content = html`${done !== undefined && notice('done', done)}${problem !== undefined && notice('problem', problem)}
+    <p class="back"><a href="/review">All that wait</a></p>
+    ${readingView(reading)}`;
+  sendPage(res, { title: `One ${reading.of}`, section: '/review', content, ...(status !== undefined && { status }) });
+}
+
+/** What a form is answered when it could not be carried out; anything else goes on as the fault it is. */
+export function problemIn(error: unknown): { readonly status: number; readonly problem: string } {
+  if (error instanceof ServiceError && error.row.status < 500) return { status: error.row.status, problem: error.message };
+  throw error;
+}

@@ -1,0 +1,82 @@
+/** How a reading stands now and what came of it, in sentences. */
+import { DECISIONS } from '../../core/decision.ts';
+import type { DecisionCode, Reading } from '../../core/reading.ts';
+import type { StoredResource } from '../../ports.ts';
+import type { Standing } from '../../review/reading.ts';
+import { ageWords, moment } from '../../review/words.ts';
+import type { Surroundings } from './load-worklist.ts';
+import { accountOf, type VersionAccount } from './reasons.ts';
+
+/** @param current the stored version of the reading */
+export async function standingOf(reading: Reading, current: StoredResource, surroundings: Surroundings): Promise<Standing> {
+  const decided = await lastDecision(current, surroundings);
+  const decision = decided && decisionWords(decided, surroundings);
+  const { held, status, repeatOf, releasedBy } = reading;
+  const isHeld = held && repeatOf === undefined;
+  if (isHeld) {
+    const since = await heldSince(current, surroundings);
+    return {
+      isHeld,
+      sentences: [
+        `Waits ${ageWords(surroundings.nowMs - Date.parse(since))}, since ${moment(Date.parse(since), surroundings.zone)}.`,
+        ...(decision === undefined ? [] : [decision]),
+      ],
+    };
+  }
+  const sentences = [...(decision === undefined ? [] : [decision]), ...plainWords({ held, status, repeatOf, releasedBy })];
+  return { isHeld, sentences };
+}
+
+function plainWords({
+  held,
+  status,
+  repeatOf,
+  releasedBy,
+}: {
+  readonly held: boolean;
+  readonly status: string;
+  readonly repeatOf: string | undefined;
+  readonly releasedBy: string | undefined;
+}): string[] {
+  if (repeatOf !== undefined)
+    return [
+      held
+        ? 'It was pressed twice and waits with the first press. Decide on that one.'
+        : 'It was pressed twice, and counts once with the first press.',
+    ];
+  if (status === 'entered-in-error') return ['It is entered in error and counts for nothing.'];
+  return [
+    releasedBy === undefined ? 'It does not wait: it is accepted.' : 'It does not wait: a second weighing agreed with it and released it.',
+  ];
+}
+
+const DONE: Readonly<Record<string, string>> = {
+  ...Object.fromEntries(Object.entries(DECISIONS).map(([code, { done }]) => [code, done])),
+  claim: 'whose it is',
+  undo: 'to take the decision back',
+};
+
+function decisionWords({ decision, who, reason, recorded }: VersionAccount, { zone }: Pick<Surroundings, 'zone'>): string {
+  const done = DONE[decision as DecisionCode] ?? 'otherwise';
+  return `${who ?? 'Somebody'} decided ${done}, ${moment(Date.parse(recorded), zone)}${reason === undefined ? '' : `: ${reason}`}`;
+}
+
+/** No page goes through more versions of one reading. */
+const MOST_VERSIONS_BACK = 20;
+
+async function lastDecision({ id, version }: StoredResource, { read, rules }: Surroundings): Promise<VersionAccount | undefined> {
+  for (let place = version; place > Math.max(0, version - MOST_VERSIONS_BACK); place -= 1) {
+    const account = await accountOf(read, { id, version: place }, rules);
+    if (account?.decision !== undefined) return account;
+  }
+  return undefined;
+}
+
+/** Behind these the time of its present version has to do. */
+const MOST_HELD = 1_000;
+
+/** From the first version on since which all have been held. */
+async function heldSince({ id, lastUpdated }: StoredResource, { read }: Surroundings): Promise<string> {
+  const held = (await read.heldReadings(MOST_HELD)).find(({ reading }) => reading.id === id);
+  return held?.since ?? lastUpdated;
+}
