@@ -134,6 +134,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     baseUrl,
     version,
     startedAt: toInstant(clock.nowMs()),
+    forwards: worker !== undefined,
     nowMs: () => clock.nowMs(),
     isStopping: () => isStopping,
     tracer,

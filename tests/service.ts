@@ -66,6 +66,7 @@ export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBOD
       baseUrl: base,
       version: '0.0.0-test',
       startedAt: new Date(clock.nowMs()).toISOString(),
+      forwards: true,
       nowMs: clock.nowMs,
       isStopping: () => false,
       // a test may send a day's readings in a second

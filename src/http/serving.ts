@@ -50,6 +50,8 @@ export interface Serving {
   readonly version: string;
   /** When the service started: the date of its CapabilityStatement. A FHIR instant. */
   readonly startedAt: string;
+  /** Is an EHR configured that what is accepted goes to? */
+  readonly forwards: boolean;
   /** The clock of the service. */
   readonly nowMs: () => number;
   /** True once the service has been told to stop: connections are then closed after each answer. */

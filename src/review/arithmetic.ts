@@ -9,7 +9,7 @@ import { intervalWords, percentText, perDayText, signed } from '../core/serial/c
 import type { Suspicion, View } from '../core/serial/view.ts';
 import type { Measured } from '../core/terminology.ts';
 import type { Figure } from './reading.ts';
-import { amount, amountInFull, inBase, measuredAt, withUnit, type Zone } from './words.ts';
+import { amount, amountInFull, inBase, measuredAt, plainUnits, withUnit, type Zone } from './words.ts';
 
 /** @param zone in whose time moments are written */
 export function figuresOf(view: View, span: AcceptedSpan, zone: Zone): readonly Figure[] {
@@ -97,7 +97,9 @@ function suspected({ kind, facts }: Suspicion, { reading, knownTares }: View): r
       return [{ what: 'In the other field', amount: amount(reading.quantity), remark: facts['evidence'] ?? '' }];
     default: {
       const meant = facts['meant'];
-      return meant === undefined ? [] : [{ what: MEANT[kind], amount: inWords(meant), remark: `near ${inWords(facts['against'] ?? '')}` }];
+      return meant === undefined
+        ? []
+        : [{ what: MEANT[kind], amount: plainUnits(meant), remark: `near ${plainUnits(facts['against'] ?? '')}` }];
     }
   }
 }
@@ -110,11 +112,6 @@ const MEANT = {
   grams: 'Read in the other unit',
   'decimal-point': 'With the decimal point moved',
 } as const;
-
-/** UCUM codes within a sentence of the rules, as they stand on a scale. */
-function inWords(text: string): string {
-  return text.replaceAll('[lb_av]', 'lb').replaceAll('[in_i]', 'in');
-}
 
 function signedTo(difference: Decimal): string {
   return difference.scale <= 2

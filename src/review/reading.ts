@@ -2,13 +2,14 @@
  * One reading: the value large, why it waits in one sentence, the arithmetic behind that, the
  * person's earlier readings, and what may be decided.
  */
-import type { Quantity } from '../core/quantity.ts';
+import { subtract } from '../core/decimal.ts';
+import { inBaseUnit, type Quantity } from '../core/quantity.ts';
 import type { Measured } from '../core/terminology.ts';
 import { chart, type ChartData } from './chart.ts';
 import { decisionForms, undoForm, type DecisionOffer, type UndoOffer } from './decisions.ts';
 import { html, type Html } from './html.ts';
 import { table } from './page.ts';
-import { amount, amountInFull, factAndRemedy, MEASURE_WORDS } from './words.ts';
+import { amount, amountInFull, factAndRemedy, inBase, MEASURE_WORDS, plainUnits } from './words.ts';
 import type { Named, PersonInWords, Reason } from './worklist.ts';
 
 /** One line of the arithmetic: what it is, how much, and where that comes from. */
@@ -160,7 +161,14 @@ function masses({ of, quantity, gross, tare, subtracted }: ReadingInWords): Html
     <h2>Gross, tare, net</h2>
     ${said ? undefined : html`<p>Its sender said nothing of a chair, cushion or sling.</p>`}
     <dl class="masses">
-      ${row('Gross', 'as the scale read it', gross)}${row('Tare', subtracted.length === 0 ? 'what was subtracted' : subtracted.join(', '), tare)}${row('Net', 'the person', quantity)}
+      ${row('Gross', 'as the scale read it', gross)}${row('Tare', subtracted.length === 0 ? 'what was subtracted' : subtracted.join(', '), tare)}${row('Net', 'the person', quantity)}${
+        gross &&
+        tare &&
+        html`<div>
+          <dt>Gross less tare <span class="means">to compare with the net</span></dt>
+          <dd>${inBase(subtract(inBaseUnit(gross), inBaseUnit(tare)), 'weight')}</dd>
+        </div>`
+      }
     </dl>
   </section>`;
 }
@@ -174,7 +182,7 @@ function sources({ reasons, policy, id }: ReadingInWords): Html {
         : html`<ul class="sources">
             ${reasons.map(
               ({ rule, title, says, source }) =>
-                html`<li><a href="/rules/${rule}">${title}</a>: ${says} <span class="means">Source: ${source}</span></li>`,
+                html`<li><a href="/rules/${rule}">${title}</a>: ${plainUnits(says)} <span class="means">Source: ${source}</span></li>`,
             )}
           </ul>`
     }

@@ -96,9 +96,14 @@ export function ageWords(ms: number): string {
 
 /** A rule's words: what is so, and behind it, as their last sentence, what to do. */
 export function factAndRemedy(sentence: string): { readonly fact: string; readonly remedy: string } {
-  const sentences = sentence.split(/(?<=[.!?])\s+(?=[A-Z])/);
+  const sentences = plainUnits(sentence).split(/(?<=[.!?])\s+(?=[A-Z])/);
   const remedy = sentences.length > 1 ? (sentences.pop() ?? '') : '';
   return { fact: sentences.join(' '), remedy };
+}
+
+/** UCUM codes in a sentence of the rules, as they stand on a scale. */
+export function plainUnits(text: string): string {
+  return text.replaceAll('[lb_av]', 'lb').replaceAll('[in_i]', 'in');
 }
 
 export function plural(count: number, one: string, many = `${one}s`): string {

@@ -53,6 +53,7 @@ function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeo
     log,
     version: '0.0.0-golden',
     startedAt: new Date(clock.nowMs()).toISOString(),
+    forwards: true,
     nowMs: () => clock.nowMs(),
     isStopping: () => false,
   });

@@ -92,6 +92,7 @@ export async function startEdge(
       baseUrl: `${url}/fhir`,
       version: '0.0.0-test',
       startedAt: '2026-11-25T10:00:00.000Z',
+      forwards: true,
       nowMs: () => CLOCK.nowMs(),
       isStopping: () => false,
       ...parts.serving,

@@ -9,6 +9,10 @@ import { decideByForm } from './decide-form.ts';
 import { LiveWorklist } from './live.ts';
 import { pageParts } from './page-parts.ts';
 import { readingPage } from './reading-page.ts';
+import { refusedPage } from './refused-page.ts';
+import { recallByForm, scalePage, scalesPage, useScale } from './scale-pages.ts';
+import { shiftFile, shiftPage } from './shift-page.ts';
+import { unsentPage } from './unsent-page.ts';
 import { letIn, takeForm } from './visitor.ts';
 import { worklistPage } from './worklist-page.ts';
 
@@ -40,6 +44,8 @@ interface PageRoute {
 }
 
 const LISTS: Access = { interaction: 'search-type', type: 'Observation' };
+const LISTS_SCALES: Access = { interaction: 'search-type', type: 'Device' };
+const READS_SCALE: Access = { interaction: 'read', type: 'Device' };
 const READS: Access = { interaction: 'read', type: 'Observation' };
 
 export function reviewPages(serving: Serving): Router {
@@ -50,6 +56,14 @@ export function reviewPages(serving: Serving): Router {
     { method: 'get', path: '/events', handle: live.handle },
     { method: 'get', path: '/readings/:id', handle: readingPage(parts), access: READS },
     { method: 'post', path: '/readings/:id/decide', handle: decideByForm(parts), access: READS },
+    { method: 'get', path: '/refused', handle: refusedPage(parts), access: LISTS },
+    { method: 'get', path: '/unsent', handle: unsentPage(parts), access: LISTS },
+    { method: 'get', path: '/scales', handle: scalesPage(parts), access: LISTS_SCALES },
+    { method: 'get', path: '/scales/:id', handle: scalePage(parts), access: READS_SCALE },
+    { method: 'post', path: '/scales/:id/use', handle: useScale(parts), access: READS_SCALE },
+    { method: 'post', path: '/scales/:id/recall', handle: recallByForm(parts), access: READS_SCALE },
+    { method: 'get', path: '/shift', handle: shiftPage(parts), access: LISTS },
+    { method: 'get', path: '/shift.csv', handle: shiftFile(parts), access: { ...LISTS, event: 'export' } },
   ];
   const router = express.Router({ caseSensitive: true, strict: false });
   mount(router, { method: 'get', path: '/assets/:file', handle: assets() }, []);

@@ -57,8 +57,8 @@ export function sendRecorded(res: Response, status: number, send: () => void): v
 }
 
 /** Of what is not there, or no longer. */
-export function sendNotFound(res: Response): void {
-  const content = html`${notice('problem', 'There is no such reading here. It may have been removed, or the address is not whole.')}
+export function sendNotFound(res: Response, what = 'There is no such reading here.'): void {
+  const content = html`${notice('problem', `${what} It may have been removed, or the address is not whole.`)}
     <p><a href="/review">Readings that wait</a></p>`;
   sendPage(res, { status: 404, title: 'Not found', content });
 }

@@ -2,6 +2,7 @@
 import { DECISIONS } from '../../core/decision.ts';
 import type { DecisionCode, Reading } from '../../core/reading.ts';
 import type { StoredResource } from '../../ports.ts';
+import type { ShiftStanding } from '../../review/shift.ts';
 import type { Standing } from '../../review/reading.ts';
 import { ageWords, moment } from '../../review/words.ts';
 import type { Surroundings } from './load-worklist.ts';
@@ -61,10 +62,27 @@ function decisionWords({ decision, who, reason, recorded }: VersionAccount, { zo
   return `${who ?? 'Somebody'} decided ${done}, ${moment(Date.parse(recorded), zone)}${reason === undefined ? '' : `: ${reason}`}`;
 }
 
+/** How a reading stands, in a word or two for lists. */
+export function standingWord({ held, status, askedAgain }: Reading): ShiftStanding {
+  if (held) return askedAgain === undefined ? 'waiting' : 'asked again';
+  return status === 'entered-in-error' ? 'withdrawn' : 'accepted';
+}
+
 /** No page goes through more versions of one reading. */
 const MOST_VERSIONS_BACK = 20;
 
-async function lastDecision({ id, version }: StoredResource, { read, rules }: Surroundings): Promise<VersionAccount | undefined> {
+/** The last decision of a person in words, where there was one. */
+export async function decisionOf(place: Place, surroundings: Pick<Surroundings, 'read' | 'rules' | 'zone'>): Promise<string | undefined> {
+  const decided = await lastDecision(place, surroundings);
+  return decided && decisionWords(decided, surroundings);
+}
+
+type Place = Pick<StoredResource, 'id' | 'version'>;
+
+async function lastDecision(
+  { id, version }: Place,
+  { read, rules }: Pick<Surroundings, 'read' | 'rules'>,
+): Promise<VersionAccount | undefined> {
   for (let place = version; place > Math.max(0, version - MOST_VERSIONS_BACK); place -= 1) {
     const account = await accountOf(read, { id, version: place }, rules);
     if (account?.decision !== undefined) return account;

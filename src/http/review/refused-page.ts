@@ -1,0 +1,73 @@
+/** `/review/refused`: what was refused, for whoever mends the sender. */
+import type * as fhir4 from 'fhir/r4.js';
+import { isJsonObject, parseExactJson, type Exact } from '../../core/json.ts';
+import { subjectsOf } from '../../ingest/audit.ts';
+import { OURS } from '../../core/terminology.ts';
+import type { Refusal } from '../../ports.ts';
+import { refusedView, type RefusedFinding, type RefusedReading } from '../../review/refused.ts';
+import { moment, type Zone } from '../../review/words.ts';
+import { notesOf } from '../request-notes.ts';
+import type { Handler } from '../serving.ts';
+import type { PageParts } from './page-parts.ts';
+import { sendPage } from './send-page.ts';
+
+const A_PAGE = 25;
+/** A refused Bundle may have megabytes; nobody reads them on a page. */
+const LONGEST_SHOWN = 20_000;
+
+export function refusedPage({ serving, surroundings }: PageParts): Handler {
+  return async (req, res) => {
+    const { read, zone } = surroundings();
+    const before = new URL(req.originalUrl, 'http://page').searchParams.get('before');
+    const refusals = await read.refusals(A_PAGE + 1, ...(before === null ? [] : [before]));
+    const shown = refusals.slice(0, A_PAGE);
+    notesOf(res).concerned.push(...shown.flatMap(({ text }) => personsIn(text, serving.baseUrl)));
+    const last = shown.at(-1);
+    const content = refusedView({
+      shown: shown.map((refusal) => inWords(refusal, zone)),
+      ...(refusals.length > A_PAGE && last && { next: `/review/refused?before=${encodeURIComponent(last.id)}` }),
+    });
+    sendPage(res, { title: 'Refused readings', section: '/review/refused', content });
+  };
+}
+
+function personsIn(text: string, baseUrl: string): string[] {
+  const parsed = parseExactJson(text);
+  return parsed.ok ? subjectsOf(parsed.value, [baseUrl]) : [];
+}
+
+function inWords({ id, receivedAt, text, outcome, client }: Refusal, zone: Zone): RefusedReading {
+  const { issue } = JSON.parse(outcome) as fhir4.OperationOutcome;
+  const { device, identifier } = saysOfItself(text);
+  return {
+    id,
+    received: moment(Date.parse(receivedAt), zone),
+    findings: issue.filter(({ severity }) => severity === 'error' || severity === 'fatal').map(toFinding),
+    raw: text.slice(0, LONGEST_SHOWN),
+    isCut: text.length > LONGEST_SHOWN,
+    ...(client !== undefined && { gateway: client }),
+    ...(device !== undefined && { device }),
+    ...(identifier !== undefined && { identifier }),
+  };
+}
+
+function toFinding({ details, diagnostics = '', expression, extension }: fhir4.OperationOutcomeIssue): RefusedFinding {
+  const source = extension?.find(({ url }) => url === OURS.ruleSourceExtension)?.valueString;
+  return {
+    rule: details?.coding?.[0]?.code ?? '',
+    title: details?.text ?? details?.coding?.[0]?.display ?? 'Refused',
+    says: diagnostics,
+    place: expression?.[0] ?? 'the whole',
+    ...(source !== undefined && { source }),
+  };
+}
+
+/** What can be read of a text that may be no Observation at all. */
+function saysOfItself(text: string): { readonly device?: string; readonly identifier?: string } {
+  const parsed = parseExactJson(text);
+  if (!parsed.ok || !isJsonObject(parsed.value)) return {};
+  const { device, identifier } = parsed.value as unknown as Partial<Exact<fhir4.Observation>>;
+  const shown = device?.reference ?? device?.identifier?.value ?? device?.display;
+  const own = Array.isArray(identifier) ? identifier[0]?.value : undefined;
+  return { ...(typeof shown === 'string' && { device: shown }), ...(typeof own === 'string' && { identifier: own }) };
+}

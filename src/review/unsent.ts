@@ -1,0 +1,46 @@
+/** What has not reached the EHR, and why. */
+import { html, type Html } from './html.ts';
+import { table } from './page.ts';
+import { plural } from './words.ts';
+
+export interface UnsentItem {
+  readonly number: number;
+  readonly isParked: boolean;
+  readonly person: string;
+  /** What it would send: `Weight 70.0 kg`, and how much else. */
+  readonly what: string;
+  readonly queued: string;
+  readonly waits: string;
+  readonly tries: number;
+  readonly next?: string;
+  readonly why: string;
+}
+
+export interface UnsentList {
+  readonly items: readonly UnsentItem[];
+  readonly waiting: number;
+  readonly parked: number;
+  /** False when no EHR is configured: then nothing is queued. */
+  readonly forwards: boolean;
+}
+
+export function unsentView({ items, waiting, parked, forwards }: UnsentList): Html {
+  if (!forwards) return html`<p>No EHR is configured (STEELYARD_EHR_URL), so nothing is forwarded; an EHR can pull what is accepted.</p>`;
+  if (items.length === 0) return html`<p>Everything that was accepted has reached the EHR.</p>`;
+  const hidden = waiting + parked - items.length;
+  const rows = items.map(({ number, isParked, person, what, queued, waits, tries, next, why }) => [
+    html`${number}`,
+    isParked ? html`<strong>parked</strong>` : 'waiting',
+    person,
+    what,
+    `${queued} (${waits})`,
+    `${tries}${next === undefined ? '' : `, next ${next}`}`,
+    why,
+  ]);
+  return html`<p>
+      <strong>${plural(waiting, 'item')}</strong> ${waiting === 1 ? 'waits' : 'wait'},
+      <strong>${plural(parked, 'item')}</strong> ${parked === 1 ? 'is' : 'are'} parked. What waits is tried again by itself, in order for
+      each person. What is parked waits for somebody: mend the cause, then <code>steelyard outbox retry</code>.
+    </p>
+    ${table('Not at the EHR yet, the oldest first', ['Item', 'State', 'Person', 'What', 'Queued', 'Tries', 'Why'], rows)}${hidden > 0 && html`<p>${plural(hidden, 'other')} left out here.</p>`}`;
+}
