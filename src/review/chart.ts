@@ -35,7 +35,8 @@ export function chart(data: ChartData): Html | undefined {
   const y = (value: number): number => round(PLOT.bottom - ((value - domain.low) / (domain.high - domain.low)) * (PLOT.bottom - PLOT.top));
   const [first, last] = [points[0]?.atMs ?? 0, points.at(-1)?.atMs ?? 0];
   const x = (atMs: number): number => round(PLOT.left + 14 + ((atMs - first) / Math.max(1, last - first)) * (PLOT.right - PLOT.left - 28));
-  const [top, bottom] = [y(Math.min(span.high ?? domain.high, domain.high)), y(Math.max(span.low ?? domain.low, domain.low))];
+  const within = (value: number): number => Math.min(domain.high, Math.max(domain.low, value));
+  const [top, bottom] = [y(within(span.high ?? domain.high)), y(within(span.low ?? domain.low))];
   const line = points.filter(({ kind }) => kind !== 'held').map(({ atMs, value }) => `${x(atMs)},${y(value)}`);
   return html`<figure class="chart">
     <svg viewBox="0 0 ${WIDTH} ${HEIGHT}" role="img" aria-labelledby="chart-summary">

@@ -91,7 +91,7 @@ async function heldRate(stored: StoredResource, { read, nowMs }: ScalesSurroundi
   const all = await read.countObservations(lately);
   if (all === 0) return 'no reading';
   const held = await read.countObservations({ ...lately, tags: [{ system: HELD_TAG.system, value: HELD_TAG.code }] });
-  return `${held} of ${all} (${Math.round((held * 100) / all)} %)`;
+  return `${held} of ${all} (${withUnit(String(Math.round((held * 100) / all)), '%')})`;
 }
 
 async function chairInWords(

@@ -34,9 +34,15 @@ export async function reasonsOf(
 ): Promise<readonly Reason[]> {
   for (let version = place.version; version > Math.max(0, place.version - MOST_VERSIONS_BACK); version -= 1) {
     const account = await accountOf(read, { id: place.id, version }, rules);
-    if (account && account.reasons.length > 0) return account.reasons;
+    if (account && account.reasons.length > 0) return mixUpsFirst(account.reasons, rules);
   }
   return [];
+}
+
+/** A rule that names a mistake says more than one that only sees something unusual. */
+function mixUpsFirst(reasons: readonly Reason[], rules: readonly RulePassport[]): readonly Reason[] {
+  const isMixUp = ({ rule }: Reason): boolean => rules.find(({ id }) => id === rule)?.family === 'mix-up';
+  return [...reasons.filter(isMixUp), ...reasons.filter((reason) => !isMixUp(reason))];
 }
 
 /** Undefined when no Provenance of it is kept. */

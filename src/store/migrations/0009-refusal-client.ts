@@ -2,7 +2,7 @@
 import type { Migration } from '../migrator.ts';
 
 export const refusalClient: Migration = {
-  number: 8,
+  number: 9,
   name: 'refusal-client',
   statements: ['alter table refusal add column client text'],
 };
