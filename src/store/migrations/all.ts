@@ -7,5 +7,15 @@ import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
 import { outboxRequestId } from './0006-outbox-request-id.ts';
 import { versionSalt } from './0007-version-salt.ts';
+import { pageSessions } from './0008-page-sessions.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks, outboxRequestId, versionSalt];
+export const MIGRATIONS: readonly Migration[] = [
+  firstTables,
+  personAsSent,
+  scaleByTime,
+  audit,
+  marks,
+  outboxRequestId,
+  versionSalt,
+  pageSessions,
+];
