@@ -38,7 +38,7 @@ export {
 } from './outbox-ports.ts';
 export type { LegalHold, MarkName, PersonRemoval, RemovalOptions, Removed, RetentionStore, StoreMarks } from './retention-ports.ts';
 export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
-export type { PageSession, SessionStore, VisitorRole } from './session-ports.ts';
+export type { EndedSessions, PageSession, SessionStore } from './session-ports.ts';
 export type { ObservationFacts, Token };
 
 export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';

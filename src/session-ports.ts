@@ -1,8 +1,6 @@
 /** Who is signed in to the pages for people, as the store keeps it, so that every replica knows it. */
 import type { NewAuditEvent } from './core/audit/event.ts';
-
-/** What the claims of an identity token make of somebody. */
-export type VisitorRole = 'reviewer' | 'engineer';
+import type { VisitorRole } from './visitor.ts';
 
 export interface PageSession {
   /** SHA-256 of the session's id in hexadecimal: whoever reads the store, or a copy of it, can take no session over. */

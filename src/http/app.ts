@@ -19,6 +19,8 @@ import { mountOperations } from './operations.ts';
 import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
 import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
+import { identifyVisitor } from './sign-in/identify-visitor.ts';
+import { mountSignIn } from './sign-in/routes.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 
 export function createApp(serving: Serving): Express {
@@ -33,8 +35,16 @@ export function createApp(serving: Serving): Express {
   const whoCalls = [limitFailedLogins(limits), identifyCaller(serving.auth)];
   // before the limits: whoever watches the service must see it when it is full
   mountOperations(app, serving, whoCalls);
-  app.use(shedLoad(new LoadGate({ ...serving, limits })), ...whoCalls, limitRate(limits), keepLanes(limits), beginWithoutBody);
+  app.use(
+    shedLoad(new LoadGate({ ...serving, limits })),
+    ...whoCalls,
+    identifyVisitor(serving),
+    limitRate(limits),
+    keepLanes(limits),
+    beginWithoutBody,
+  );
   mountRules(app, serving);
+  mountSignIn(app, serving);
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));

@@ -1,7 +1,8 @@
 /** Sessions of the pages for people. */
 import type { Kysely, Selectable } from 'kysely';
 import type { NewAuditEvent } from '../core/audit/event.ts';
-import type { EndedSessions, PageSession, SessionStore, VisitorRole } from '../session-ports.ts';
+import type { EndedSessions, PageSession, SessionStore } from '../session-ports.ts';
+import type { VisitorRole } from '../visitor.ts';
 import { addAudit } from './audit-writing.ts';
 import type { PageSessionTable, StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
