@@ -27,7 +27,8 @@ const CLOCK_TOLERANCE_SECONDS = 30;
 const MAX_AGE_SECONDS = IDLE_MS / 1000;
 
 /** Endpoints that codes, secrets, tokens or people are sent to. */
-const ENDPOINTS = ['authorization_endpoint', 'token_endpoint', 'jwks_uri', 'userinfo_endpoint', 'end_session_endpoint'] as const;
+const NEEDED = ['authorization_endpoint', 'token_endpoint', 'jwks_uri'] as const;
+const ENDPOINTS = [...NEEDED, 'userinfo_endpoint', 'end_session_endpoint'] as const;
 
 /** What came of reading the provider's metadata, when that is another thing than the last time. */
 export type ProviderEvent = { readonly kind: 'loaded' } | { readonly kind: 'failed'; readonly error: unknown };
@@ -133,11 +134,11 @@ export class OpenIdProvider implements IdentityProvider {
         {
           timeout: LONGEST_ANSWER_SECONDS,
           [client.customFetch]: askProvider,
-          // eslint-disable-next-line @typescript-eslint/no-deprecated -- the settings let http pass on loopback only, and so does `refuseUnsafe`
+          // eslint-disable-next-line @typescript-eslint/no-deprecated -- the settings let http pass on loopback only, and so does `refuseUnusable`
           execute: [client.enableNonRepudiationChecks, ...(issuer.startsWith('http:') ? [client.allowInsecureRequests] : [])],
         },
       );
-      refuseUnsafe(config);
+      refuseUnusable(config);
       if (this.#kept === undefined || this.#failed) report?.({ kind: 'loaded' });
       this.#kept = { config, readAtMs: clock.nowMs() };
       this.#failed = undefined;
@@ -151,8 +152,10 @@ export class OpenIdProvider implements IdentityProvider {
 }
 
 /** `allowInsecureRequests` lets http pass anywhere, and here it may on loopback only. */
-function refuseUnsafe(config: client.Configuration): void {
+function refuseUnusable(config: client.Configuration): void {
   const metadata = config.serverMetadata();
+  const missing = NEEDED.filter((name) => metadata[name] === undefined);
+  if (missing.length > 0) throw new Error(`the identity provider does not say its ${missing.join(', ')}`);
   const unsafe = ENDPOINTS.filter((name) => metadata[name] !== undefined && !isSafe(String(metadata[name])));
   if (unsafe.length > 0) throw new Error(`the identity provider has endpoints without https: ${unsafe.join(', ')}`);
 }

@@ -1,8 +1,7 @@
 /** What nobody may come back with: answers and tokens of a provider that a real one never gives. */
-import type { JWTPayload } from 'jose';
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
 import { Browser, type Visit } from './browser.ts';
-import { startLyingProvider, type LyingProvider } from './lying-provider.ts';
+import { startLyingProvider, type Claims, type LyingProvider } from './lying-provider.ts';
 import { shown, signInEvents, startPages, TOKENS_ASKED, type Pages } from './pages.ts';
 
 let provider: LyingProvider;
@@ -45,7 +44,7 @@ function comeBack(changes: Record<string, string | undefined> = {}): Promise<Vis
 }
 
 /** Back at the provider's hand with a token that it made. */
-async function comeBackWith(changes: JWTPayload, alg?: string): Promise<Visit> {
+async function comeBackWith(changes: Claims, alg?: string): Promise<Visit> {
   provider.token = given(await provider.idToken(asked.get('nonce') ?? '', changes, alg));
   return comeBack();
 }
@@ -73,7 +72,7 @@ describe('whoever comes back', () => {
     });
   });
 
-  test.each<[string, () => JWTPayload, string?]>([
+  test.each<[string, () => Claims, string?]>([
     ['of another issuer', () => ({ iss: 'https://evil.example' })],
     ['made for another client', () => ({ aud: 'other-pages' })],
     ['made for several, and not authorized for us', () => ({ aud: ['ward-pages', 'other'], azp: 'other' })],

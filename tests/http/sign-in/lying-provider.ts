@@ -5,6 +5,9 @@ import type { AddressInfo } from 'node:net';
 import { base64url, exportJWK, generateKeyPair, SignJWT, UnsecuredJWT, type CryptoKey, type JWTPayload } from 'jose';
 import { CLIENT_ID } from './ward-provider.ts';
 
+/** Those that are `undefined` are left out. */
+export type Claims = Readonly<Record<string, unknown>>;
+
 export interface Answered {
   readonly status?: number;
   readonly body: unknown;
@@ -18,7 +21,7 @@ export interface LyingProvider {
   token: (form: URLSearchParams) => Promise<Answered>;
   userinfo: Record<string, unknown>;
   /** An identity token as it should be, but for what is changed. */
-  idToken(nonce: string, changes?: JWTPayload, alg?: string): Promise<string>;
+  idToken(nonce: string, changes?: Claims, alg?: string): Promise<string>;
   close(): Promise<void>;
 }
 
