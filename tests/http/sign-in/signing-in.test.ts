@@ -220,10 +220,10 @@ describe('a session', () => {
   test('is written down as used once a minute at most', async () => {
     await open('/review');
     let writes = 0;
-    const { use } = pages.store.sessions;
+    const use = pages.store.sessions.use.bind(pages.store.sessions);
     pages.store.sessions.use = async (...given) => {
       writes += 1;
-      await use.apply(pages.store.sessions, given);
+      await use(...given);
     };
     for (let clicks = 0; clicks < 5; clicks += 1) await open('/review');
     pages.clock.offsetMs = 2 * MINUTE;

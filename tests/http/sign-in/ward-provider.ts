@@ -61,7 +61,7 @@ export async function startWardProvider(
   await once(server, 'listening');
   const issuer = `http://127.0.0.1:${(server.address() as AddressInfo).port}`;
   const provider = new Provider(issuer, {
-    jwks: { keys: keys as never },
+    jwks: { keys: keys },
     cookies: { keys: ['invented-and-used-for-nothing'] },
     clients: [
       {
