@@ -85,7 +85,7 @@ function leaveWhenIdle() {
   let timer = 0;
   const touched = () => {
     window.clearTimeout(timer);
-    timer = window.setTimeout(() => window.location.assign('/review'), minutes * 60_000);
+    timer = window.setTimeout(() => window.location.assign('/review/locked'), minutes * 60_000);
   };
   for (const name of ['pointerdown', 'keydown', 'scroll']) document.addEventListener(name, touched, { passive: true });
   touched();

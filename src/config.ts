@@ -8,6 +8,7 @@ import { readFileSync } from 'node:fs';
 import { z } from 'zod';
 import { nearestName } from './core/nearest-name.ts';
 import { Environment, isLoopback, isSafe, type LogLevel, type Settings } from './settings.ts';
+import { contradictionsOfSignIn, signInOf, type SignInSettings } from './settings-sign-in.ts';
 
 export { isPostgresUrl, type LogLevel } from './settings.ts';
 
@@ -35,6 +36,8 @@ export interface Config {
   /** Ask the EHR for birth date and sex of people whom nobody told us of. */
   readonly readDemographics: boolean;
   readonly auth: AuthSettings;
+  /** How people sign in to the pages; with `jwt` nobody is let in to them when absent. */
+  readonly signIn?: SignInSettings;
   /** Path of the JSON file that says which gateway may send for which scales, and how often it is heard of. */
   readonly gatewaysFile?: string;
   /** Requests that one client may make in a minute. */
@@ -154,6 +157,7 @@ function contradictionsIn(settings: Settings): string[] {
     if (!isLoopback(settings.STEELYARD_HOST))
       problems.push('STEELYARD_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.');
   }
+  problems.push(...contradictionsOfSignIn(settings));
   return problems;
 }
 
@@ -188,6 +192,7 @@ function toConfig(settings: Settings): Config {
     ...(isLoggingIn && { ehrLogin: { tokenUrl, clientId, keyFile, scope: settings.STEELYARD_EHR_SCOPE } }),
     ...(Object.keys(ehrTls).length > 0 && { ehrTls }),
     ...withoutUndefined({
+      signIn: signInOf(settings),
       policyFile: settings.STEELYARD_POLICY,
       growthTables: settings.STEELYARD_GROWTH_TABLES,
       ehrUrl: settings.STEELYARD_EHR_URL,

@@ -66,6 +66,8 @@ export interface Log {
   gatewaysReloaded(reload: GatewaysReload): void;
   /** What came of asking for the keys that tokens are checked with, when it is not what came of it before. */
   keys(event: { readonly kind: 'loaded'; readonly keys: number } | { readonly kind: 'failed'; readonly error: unknown }): void;
+  /** What came of reading what the provider where people sign in serves, when it is not what came of it before. */
+  identityProvider(event: { readonly kind: 'loaded' } | { readonly kind: 'failed'; readonly error: unknown }): void;
   /** An audit event is not as it was written. */
   auditBroken(bad: { readonly number: number; readonly fault: AuditFault }): void;
   stopping(signal: string): void;
@@ -119,6 +121,10 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
     keys: (event) => {
       if (event.kind === 'loaded') logger.info({ keys: event.keys }, 'keys for tokens loaded');
       else logger.error(describeError(event.error), 'keys for tokens cannot be read');
+    },
+    identityProvider: (event) => {
+      if (event.kind === 'loaded') logger.info('identity provider read');
+      else logger.error(describeError(event.error), 'identity provider cannot be read: nobody can sign in');
     },
     auditBroken: ({ number, fault }) => logger.error({ number, fault }, 'audit chain broken'),
     stopping: (signal) => logger.info({ signal }, 'stopping'),

@@ -13,6 +13,7 @@ import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { GatewaysHolder } from './gateways.ts';
 import { createDemographics, createWorker } from './composition/forwarding.ts';
 import { authOf, growthTablesOf, type Parts } from './composition/parts.ts';
+import { refuseUnusableSecret, startSigningIn } from './composition/signing-in.ts';
 import { auditReload, expectGateways, serviceEvent, tellFigures } from './composition/watching.ts';
 import { createApp } from './http/app.ts';
 import { DEFAULT_LIMITS } from './http/limits.ts';
@@ -57,7 +58,7 @@ const LONGEST_FLUSH_MS = 1_000;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file, gateways file, key files, growth tables), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, gateways file, key files, secret file, growth tables), StoreNotOpened, or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
@@ -65,6 +66,7 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   const policy = new PolicyHolder(config.policyFile, MOVABLE_RULES);
   const gateways = new GatewaysHolder(config.gatewaysFile);
   const growth = growthTablesOf(config);
+  refuseUnusableSecret(config);
   const { otlpEndpoint: endpoint } = config;
   const tracer = endpoint === undefined ? NO_TRACER : await startTracing({ endpoint, version: softwareVersion() });
   const ehr = await openEhr(config, { clock, log: log.forwarding, tracer });
@@ -106,6 +108,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
   const pressure = watchProcess();
+  const signingIn = startSigningIn(store, url, parts);
   let isStopping = false;
   const intakeParts = {
     store,
@@ -122,6 +125,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     ehr && config.readDemographics ? createDemographics(ehr.client, store, metrics, createIntake(intakeParts), parts) : undefined;
   const app = createApp({
     auth,
+    ...(signingIn && { signIn: signingIn.signIn }),
     intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),
     store,
     audit,
@@ -165,6 +169,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     await ehr?.close();
     await audit.recordIfPossible(serviceEvent('stop'));
     await patrol.stop();
+    signingIn?.stop();
     await audit.stop();
     await store.close();
     await tracer.stop(LONGEST_FLUSH_MS);

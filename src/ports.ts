@@ -12,6 +12,7 @@ import type { Reading, StandingDerived } from './core/reading.ts';
 import type { NewOutboxItem, OutboxStore } from './outbox-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
+import type { SessionStore } from './session-ports.ts';
 
 export type {
   AuditFault,
@@ -37,6 +38,7 @@ export {
 } from './outbox-ports.ts';
 export type { LegalHold, MarkName, PersonRemoval, RemovalOptions, Removed, RetentionStore, StoreMarks } from './retention-ports.ts';
 export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
+export type { EndedSessions, PageSession, SessionStore } from './session-ports.ts';
 export type { ObservationFacts, Token };
 
 export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
@@ -218,6 +220,7 @@ export interface Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
   readonly audit: AuditReader;
+  readonly sessions: SessionStore;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
   /** Units of work that wait for their turn: how far writing is behind. */

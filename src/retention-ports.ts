@@ -41,6 +41,8 @@ export interface RetentionStore {
   removeSettledItems(before: string, options: RemovalOptions): Promise<Removed>;
   /** At most `limit` audit events that were recorded before the instant, oldest first; the rest of the chain still verifies. */
   removeAudit(beforeMs: number, options: RemovalOptions): Promise<Removed>;
+  /** Every session of the pages: whoever was signed in has to sign in again. */
+  removeSessions(options: Omit<RemovalOptions, 'limit'>): Promise<Removed>;
   /** Keys of people whose last reading ended before the instant (milliseconds), in order, behind `after`. */
   quietPersons(beforeMs: number, limit: number, after?: string): Promise<readonly string[]>;
   /** Everything of one person, in every table but the audit: all of it or nothing. With `quietSinceMs` only if nothing of them was measured since. */

@@ -32,6 +32,8 @@ const wholeNumber = (from: number, to: number) =>
 const onOrOff = z.enum(['on', 'off'], { error: 'must be on or off' });
 /** Says nothing of who holds it (RFC 9068 section 2.2). */
 const IN_EVERY_TOKEN: ReadonlySet<string> = new Set(['iss', 'aud', 'exp', 'nbf', 'iat', 'jti', 'client_id', 'azp', 'scope']);
+/** Values of a claim may stand in one text with blanks between. */
+const claimValue = z.string().refine((text) => /^[^\s\p{Cc}]{1,200}$/u.test(text), { error: 'must be one word of 200 characters at most' });
 const file = (means: string) => z.string().optional().describe(means);
 
 export const Environment = z.object({
@@ -103,6 +105,37 @@ export const Environment = z.object({
   STEELYARD_GATEWAYS: file(
     'with `jwt`: path of a JSON file that names the gateways, by `client_id`, and the scales that each may send for; without it a gateway may send for every scale',
   ),
+  STEELYARD_SIGNIN_ISSUER: safeUrl
+    .refine((text) => !/[?#]/.test(text), { error: 'must have no query and no fragment, as its tokens say it in `iss`' })
+    .optional()
+    .describe(
+      'with `jwt`: OpenID provider where people sign in to the pages, exactly as its tokens say it in `iss`; with it goes a client id, and unless set nobody is let in to the pages',
+    ),
+  STEELYARD_SIGNIN_CLIENT_ID: z
+    .string()
+    .optional()
+    .describe(
+      'what that provider knows the pages as; register `/review/signed-in` there to come back to, and `/review/signed-out` after signing out',
+    ),
+  STEELYARD_SIGNIN_CLIENT_SECRET_FILE: file(
+    'path of a file with the secret of that client, read again at each sign-in; a public client (PKCE alone) without it',
+  ),
+  STEELYARD_SIGNIN_SCOPE: z
+    .string()
+    .refine((text) => text.split(' ').includes('openid'), {
+      error: 'must name the scope openid, without which nobody is told who signs in',
+    })
+    .default('openid profile')
+    .describe('scopes to ask that provider for; add the one that brings the claim of roles, where it needs one'),
+  STEELYARD_SIGNIN_ROLES_CLAIM: claimValue
+    .default('roles')
+    .describe(
+      'claim of the identity token, or else of userinfo, that lists the roles of a person; `realm_access.roles` for a claim within another',
+    ),
+  STEELYARD_SIGNIN_REVIEWER: claimValue.default('reviewer').describe('value of that claim which lets a person decide on held readings'),
+  STEELYARD_SIGNIN_ENGINEER: claimValue
+    .default('engineer')
+    .describe('value of that claim which lets a person look after scales and service'),
   STEELYARD_RATE_LIMIT: wholeNumber(1, 1_000_000)
     .default('6000')
     .describe('requests that one client may make in a minute; beyond it the answer is 429 with `Retry-After`'),

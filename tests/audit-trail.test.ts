@@ -36,6 +36,7 @@ const filling = (): Store => ({
   read: store.read,
   outbox: store.outbox,
   audit: store.audit,
+  sessions: store.sessions,
   waitingUnits: () => store.waitingUnits(),
   onCommit: store.onCommit.bind(store),
   write: (work) => (isFull ? Promise.reject(new StoreUnavailable(new Error('full'))) : store.write(work)),

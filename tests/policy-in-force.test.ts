@@ -70,6 +70,7 @@ describe('a call that was begun before a reload', () => {
       read: store.read,
       outbox: store.outbox,
       audit: store.audit,
+      sessions: store.sessions,
       waitingUnits: () => store.waitingUnits(),
       onCommit: store.onCommit.bind(store),
       isReady: () => store.isReady(),

@@ -47,6 +47,7 @@ function addPurge(program: Command, terminal: Terminal): void {
     .option('--people <days>', 'people whose last reading is older', days)
     .option('--audit <days>', 'audit events that were recorded before (many laws ask for six years and more)', days)
     .option('--person <key>', 'one person, whatever the age of the readings: Patient/ada-invented')
+    .option('--sessions', 'every session of the pages for people, so that everybody signs in again with the roles of today')
     .option('--remove', 'do it')
     .addOption(new Option('--dry-run', 'only say what would be removed, as is done without --remove').conflicts('remove'))
     .addHelpText('after', PURGE_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))

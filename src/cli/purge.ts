@@ -16,6 +16,8 @@ export interface PurgeOptions {
   readonly outbox?: number;
   readonly people?: number;
   readonly audit?: number;
+  /** Everybody who is signed in to the pages has to sign in again. */
+  readonly sessions?: boolean;
   /** Key of one person, whatever the age of their records. */
   readonly person?: string;
   readonly remove?: boolean;
@@ -26,9 +28,11 @@ const CHUNK = 200;
 const LONGEST_REASON = 200;
 
 export async function purge(options: PurgeOptions, terminal: Terminal): Promise<number> {
-  const { refusals, outbox, people, audit, person, remove = false } = options;
-  if ([refusals, outbox, people, audit, person].every((one) => one === undefined))
-    throw new CommandFailed('Say what: --refusals, --outbox, --people and --audit with a number of days, or --person with a key.');
+  const { refusals, outbox, people, audit, person, sessions = false, remove = false } = options;
+  if (!sessions && [refusals, outbox, people, audit, person].every((one) => one === undefined))
+    throw new CommandFailed(
+      'Say what: --refusals, --outbox, --people and --audit with a number of days, --person with a key, or --sessions.',
+    );
   if (person !== undefined) refuseOtherKeys(person);
   return withKeptStore(async (store, database) => {
     const nowMs = Date.now();
@@ -41,6 +45,7 @@ export async function purge(options: PurgeOptions, terminal: Terminal): Promise<
       await inChunks(dryRun, (limit) => store.retention.removeSettledItems(daysAgo(nowMs, outbox), { limit, dryRun, by }), total);
     if (audit !== undefined)
       await inChunks(dryRun, (limit) => store.retention.removeAudit(nowMs - audit * DAY_MS, { limit, dryRun, by }), total);
+    if (sessions) total.add(await store.retention.removeSessions({ dryRun, by }));
     const removedPeople = people === undefined ? undefined : await removeQuiet(store, nowMs - people * DAY_MS, { dryRun, by }, total);
     const one = person === undefined ? undefined : await store.retention.removePerson(person, { dryRun, by });
     if (one?.kind === 'removed') total.add(one.removed);
@@ -173,4 +178,5 @@ const TABLE_WORDS: Readonly<Record<string, string>> = {
   outbox_concern: 'notes of what outbox items are about',
   audit_event: 'audit events, from the beginning of their chain',
   ehr_copy: 'notes of where the EHR keeps its copies',
+  page_session: 'sessions of people who are signed in to the pages',
 };

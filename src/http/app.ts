@@ -20,6 +20,8 @@ import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
 import { REVIEW_PATH, reviewPages } from './review/pages.ts';
 import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
+import { identifyVisitor } from './sign-in/identify-visitor.ts';
+import { mountSignIn } from './sign-in/routes.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 
 export function createApp(serving: Serving): Express {
@@ -34,8 +36,16 @@ export function createApp(serving: Serving): Express {
   const whoCalls = [limitFailedLogins(limits), identifyCaller(serving.auth)];
   // before the limits: whoever watches the service must see it when it is full
   mountOperations(app, serving, whoCalls);
-  app.use(shedLoad(new LoadGate({ ...serving, limits })), ...whoCalls, limitRate(limits), keepLanes(limits), beginWithoutBody);
+  app.use(
+    shedLoad(new LoadGate({ ...serving, limits })),
+    ...whoCalls,
+    identifyVisitor(serving),
+    limitRate(limits),
+    keepLanes(limits),
+    beginWithoutBody,
+  );
   mountRules(app, serving);
+  mountSignIn(app, serving);
   app.use(REVIEW_PATH, reviewPages(serving));
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);

@@ -24,7 +24,8 @@ export function keepLanes({ mostAtWorkPerClient, mostWaitingPerClient }: LaneLim
   const lanes = new Map<string, Lane>();
 
   return (_req, res, next) => {
-    const { client } = notesOf(res).caller;
+    const { caller, visitor } = notesOf(res);
+    const client = visitor === undefined ? caller.client : `visitor ${visitor}`;
     if (client === undefined) {
       next();
       return;

@@ -16,13 +16,14 @@ import { WindowCounts } from './window-counts.ts';
 export const WINDOW_MS = 60_000;
 
 const OF_CLIENT = 'client ';
+const OF_VISITOR = 'visitor ';
 
 /** Middleware behind the one that notes who calls. Refuses with ERR_TOO_MANY and says when the window ends. */
 export function limitRate({ requestsPerMinute, limitOf }: Pick<Limits, 'requestsPerMinute' | 'limitOf'>): RequestHandler {
   return rateLimit({
     windowMs: WINDOW_MS,
-    // clients are as many as hold a token; addresses anybody can have
-    store: new WindowCounts({ windowMs: WINDOW_MS, isKnown: (key) => key.startsWith(OF_CLIENT) }),
+    // clients are as many as hold a token, visitors as many as are signed in; addresses anybody can have
+    store: new WindowCounts({ windowMs: WINDOW_MS, isKnown: (key) => key.startsWith(OF_CLIENT) || key.startsWith(OF_VISITOR) }),
     keyGenerator: (req, res) => keyOf(req, res),
     limit: (_req, res) => {
       const { client } = notesOf(res).caller;
@@ -45,7 +46,9 @@ export function limitRate({ requestsPerMinute, limitOf }: Pick<Limits, 'requests
 }
 
 function keyOf(req: Request, res: Response): string {
-  const { client } = notesOf(res).caller;
+  const { caller, visitor } = notesOf(res);
+  const { client } = caller;
+  if (visitor !== undefined) return `${OF_VISITOR}${visitor}`;
   return client === undefined ? `address ${addressOf(req)}` : `${OF_CLIENT}${client}`;
 }
 

@@ -14,6 +14,8 @@ export interface RequestNotes {
   route: string;
   /** Who calls, once that is known. */
   caller: Caller;
+  /** Whose limits count, when somebody looks at a page: the digest of their session. */
+  visitor?: string;
   /** An audit event that speaks of the call as a whole is committed. */
   isAudited: boolean;
   /** Keys of people whom it concerns and whom neither the address nor the answer names. */

@@ -16,6 +16,7 @@ import type { RuleExamples } from '../rule-examples.ts';
 import type { Tracer } from '../tracer.ts';
 import type { Limits } from './limits.ts';
 import type { ProcessPressure } from './process-pressure.ts';
+import type { SignIn } from './sign-in/sign-in.ts';
 
 export type ArtefactType = 'StructureDefinition' | 'ValueSet' | 'CodeSystem' | 'ConceptMap' | 'OperationDefinition' | 'CapabilityStatement';
 
@@ -32,6 +33,8 @@ export interface PublishedArtefact {
 export interface Serving {
   /** Who may come in. */
   readonly auth: Auth;
+  /** How people sign in to the pages. Without it nobody is let in to them, or, where no tokens are asked for either, everybody of this machine. */
+  readonly signIn?: SignIn;
   /** The use case, for one call. */
   readonly intake: (call: Call) => Intake;
   readonly store: Store;

@@ -47,7 +47,8 @@ export function page(frame: Frame, content: Html): string {
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta name="color-scheme" content="light dark">
-<title>${title} – Steelyard</title>
+${idleMinutes !== undefined && html`<noscript><meta http-equiv="refresh" content="${idleMinutes * 60}; url=/review/locked" /></noscript>`}
+        <title>${title} – Steelyard</title>
 <link rel="icon" href="/review/assets/icon.svg" type="image/svg+xml">
 <link rel="stylesheet" href="/review/assets/review.css">
 <script src="/review/assets/review.js" defer></script>
@@ -57,7 +58,7 @@ export function page(frame: Frame, content: Html): string {
 <header class="top">
 <p class="mark"><a href="/review">${BEAM} Steelyard</a></p>
 <nav aria-label="Pages"><ul>${SECTIONS.map((section) => entry(section, frame))}</ul></nav>
-${name === undefined ? undefined : signOut(name, formToken)}
+${!isOpen && signOut(name ?? 'Signed in', formToken)}
 </header>
 ${isOpen && html`<p class="notice open" role="note">${OPEN_NOTICE}</p>`}
 <main id="content" tabindex="-1">
@@ -85,6 +86,39 @@ function signOut(name: string, formToken: string): Html {
   return html`<form class="sign-out" method="post" action="${SIGN_OUT_PATH}">
     <span>${name}</span> ${hiddenToken(formToken)}<button class="quiet">Sign out</button>
   </form>`;
+}
+
+/** Where the reader of a page of a few sentences goes on from there. */
+export interface Onward {
+  readonly href: string;
+  readonly text: string;
+  /** Without being asked: by a refresh, since a page of ours that leads on counts as our own site for cookies, where a redirect from elsewhere does not. */
+  readonly isAtOnce?: boolean;
+}
+
+/** A page of a few sentences for whoever was not let in, or has gone: it shows nothing and leads nowhere but on. */
+export function plainPage(title: string, paragraphs: readonly string[], onward?: Onward): string {
+  const refresh = onward?.isAtOnce === true && html`<meta http-equiv="refresh" content="0; url=${onward.href}" />`;
+  return `<!doctype html>${
+    html`<html lang="en">
+      <head>
+        <meta charset="utf-8" />
+        <meta name="viewport" content="width=device-width,initial-scale=1" />
+        <meta name="color-scheme" content="light dark" />
+        ${refresh}
+        <title>${title} – Steelyard</title>
+        <link rel="icon" href="/review/assets/icon.svg" type="image/svg+xml" />
+        <link rel="stylesheet" href="/review/assets/review.css" />
+      </head>
+      <body>
+        <header class="top"><p class="mark">${BEAM} Steelyard</p></header>
+        <main id="content">
+          <h1>${title}</h1>
+          ${paragraphs.map((text) => html`<p>${text}</p>`)}${onward && html`<p><a class="button" href="${onward.href}">${onward.text}</a></p>`}
+        </main>
+      </body>
+    </html>`.html
+  }`;
 }
 
 /** Goes into every form, and shows that a page of ours sent it. */

@@ -30,6 +30,8 @@ export const PRIMARY_KEYS: { readonly [Name in Table]: readonly (keyof StoreSche
   audit_place: ['name'],
   mark: ['name'],
   legal_hold: ['person'],
+  // nobody is signed out because the store moves
+  page_session: ['digest'],
 };
 
 const TABLES = Object.keys(PRIMARY_KEYS) as Table[];

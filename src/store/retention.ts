@@ -61,6 +61,13 @@ export class SqlRetention implements RetentionStore {
     });
   }
 
+  removeSessions(options: Omit<RemovalOptions, 'limit'>): Promise<Removed> {
+    return this.#removeRows(options, async (db) => {
+      const { numDeletedRows } = await db.deleteFrom('page_session').executeTakeFirstOrThrow();
+      return counted({ page_session: Number(numDeletedRows) });
+    });
+  }
+
   async quietPersons(beforeMs: number, limit: number, after?: string): Promise<readonly string[]> {
     const persons = this.#db
       .selectFrom('observation')

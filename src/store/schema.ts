@@ -147,6 +147,20 @@ export interface LegalHoldTable {
   readonly since: string;
 }
 
+/** See `session-ports.ts`. */
+export interface PageSessionTable {
+  readonly digest: string;
+  readonly issuer: string;
+  readonly subject: string;
+  readonly fhir_user: string | null;
+  readonly name: string | null;
+  /** With blanks between. */
+  readonly roles: string;
+  readonly created_ms: number;
+  readonly used_ms: number;
+  readonly expires_ms: number;
+}
+
 /** One row, written by the readiness check. */
 export interface HealthTable {
   readonly id: number;
@@ -169,4 +183,5 @@ export interface StoreSchema {
   readonly health: HealthTable;
   readonly mark: MarkTable;
   readonly legal_hold: LegalHoldTable;
+  readonly page_session: PageSessionTable;
 }

@@ -8,6 +8,7 @@ import {
   type KeptStore,
   type OutboxStore,
   type RetentionStore,
+  type SessionStore,
   type StoreMarks,
   type StoreReader,
   type StoreWriter,
@@ -19,6 +20,7 @@ import { SqlMarks } from './marks.ts';
 import { SqlReader } from './reader.ts';
 import { SqlRetention } from './retention.ts';
 import type { StoreSchema } from './schema.ts';
+import { SqlSessions } from './sessions.ts';
 import { SqlWriter } from './writer.ts';
 import { WriterQueue } from './writer-queue.ts';
 
@@ -39,6 +41,7 @@ export class SqlStore implements KeptStore {
   readonly marks: StoreMarks;
   readonly retention: RetentionStore;
   readonly audit: AuditReader;
+  readonly sessions: SessionStore;
   readonly #connections: StoreConnections;
   readonly #clock: Clock;
   readonly #queue: WriterQueue;
@@ -54,6 +57,7 @@ export class SqlStore implements KeptStore {
     this.marks = new SqlMarks(connections.reading, this.#queue);
     this.retention = new SqlRetention(connections.reading, this.#queue, clock);
     this.audit = new SqlAudit(connections.reading);
+    this.sessions = new SqlSessions(connections.reading, this.#queue);
   }
 
   /** See {@link Store.write}. `work` must not call `write` itself: it would wait for its own end. */

@@ -1,6 +1,7 @@
 import { existsSync } from 'node:fs';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { toAuditEvent } from '../../src/core/audit/event.ts';
 import { openStore } from '../../src/open-store.ts';
 import type { KeptStore } from '../../src/ports.ts';
 import { outboxItem, putWeight } from '../contract/store-samples.ts';
@@ -91,6 +92,19 @@ describe('steelyard purge and hold', () => {
     const gone = await steelyard(['purge', '--people', '30', '--remove'], { env });
     expect(gone.stdout).toContain('People: 1; left alone: 0 on hold, 0 unfinished.');
     expect(await service.read.readingsOf('Patient/wren-alder')).toEqual([]);
+  });
+
+  test('signs everybody out of the pages', async () => {
+    const at = Date.parse('2026-03-02T08:00:00Z');
+    await service.sessions.open(
+      { digest: 'd', issuer: 'https://id.example', subject: 's', roles: ['reviewer'], createdMs: at, usedMs: at, expiresMs: at + 1 },
+      toAuditEvent({ recordedMs: at, event: 'sign-in', outcome: 'success' }),
+    );
+    const dry = await steelyard(['purge', '--sessions'], { env });
+    expect([dry.exitCode, dry.stdout]).toEqual([0, expect.stringMatching(/\n +1 {2}sessions of people/)]);
+    expect(await service.sessions.find('d')).toBeDefined();
+    expect((await steelyard(['purge', '--sessions', '--remove'], { env })).exitCode).toBe(0);
+    expect(await service.sessions.find('d')).toBeUndefined();
   });
 
   test('says that it knows nobody of that key', async () => {

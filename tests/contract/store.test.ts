@@ -12,6 +12,7 @@ import { outboxParkingSuite } from './suites/outbox-parking.ts';
 import { pagingSuite } from './suites/paging.ts';
 import { readingsSuite } from './suites/readings.ts';
 import { registrySuite } from './suites/registry.ts';
+import { sessionsSuite } from './suites/sessions.ts';
 import { versionsSuite } from './suites/versions.ts';
 
 describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
@@ -27,4 +28,5 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   outboxRestoreSuite(factory);
   outboxParkingSuite(factory);
   auditSuite(factory);
+  sessionsSuite(factory);
 });

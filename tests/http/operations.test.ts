@@ -42,6 +42,7 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
     read: store.read,
     outbox: store.outbox,
     audit: store.audit,
+    sessions: store.sessions,
     write: store.write.bind(store),
     waitingUnits: () => store.waitingUnits(),
     onCommit: store.onCommit.bind(store),

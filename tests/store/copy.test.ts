@@ -6,6 +6,7 @@ import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { Kysely, sql } from 'kysely';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { toAuditEvent } from '../../src/core/audit/event.ts';
 import { copyStore, migrateStore, openStore } from '../../src/open-store.ts';
 import type { KeptStore } from '../../src/ports.ts';
 import { PRIMARY_KEYS } from '../../src/store/copy.ts';
@@ -53,6 +54,18 @@ async function fill(store: KeptStore): Promise<void> {
   await store.outbox.markSent(third, [{ type: 'Observation', id: 'w2', reference: 'Observation/77', version: 1 }]);
   await store.outbox.distrust(NOON);
   await store.retention.hold({ person: 'Patient/p1', reason: 'court order 12', since: '2026-03-14T08:00:00Z' });
+  await store.sessions.open(
+    {
+      digest: 'd'.repeat(64),
+      issuer: 'https://id.example',
+      subject: 's',
+      roles: ['reviewer'],
+      createdMs: NOON,
+      usedMs: NOON,
+      expiresMs: NOON + 1,
+    },
+    toAuditEvent({ recordedMs: NOON, event: 'sign-in', outcome: 'success' }),
+  );
   await store.isReady();
 }
 

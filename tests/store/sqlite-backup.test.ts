@@ -4,6 +4,7 @@ import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import type { KeptStore } from '../../src/ports.ts';
+import { toAuditEvent } from '../../src/core/audit/event.ts';
 import { settleRestored } from '../../src/restored.ts';
 import { backupSqlite, BackupRefused, inspectCopy, restoreSqlite } from '../../src/store/sqlite-backup.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
@@ -174,6 +175,20 @@ describe('restoring a backup', () => {
       expect(await store.marks.readMark('restored-at')).toBe(NOW);
       const unsent = await store.outbox.list({ states: ['waiting', 'parked'], limit: 10 });
       expect(unsent.map(({ tries }) => tries)).toEqual([1, 1]);
+    });
+  });
+
+  test('signs out everybody who was signed in when the copy was taken: they may have signed out since', async () => {
+    const elsewhere = join(folder, 'moved.db');
+    restoreSqlite(copy, elsewhere, { replace: false, now: NOW });
+    await withStore(elsewhere, async (store) => {
+      const at = Date.parse(NOW);
+      await store.sessions.open(
+        { digest: 'd', issuer: 'https://id.example', subject: 's', roles: [], createdMs: at, usedMs: at, expiresMs: at + 1 },
+        toAuditEvent({ recordedMs: at, event: 'sign-in', outcome: 'success' }),
+      );
+      await settleRestored(store, at);
+      expect(await store.sessions.find('d')).toBeUndefined();
     });
   });
 

@@ -38,7 +38,7 @@ interface OwnEventRow {
   readonly display: string;
   readonly action: AuditAction;
   /** What kind of event it is; one around a call of the REST interface when absent. */
-  readonly type?: 'activity' | 'configuration';
+  readonly type?: 'activity' | 'authentication' | 'configuration';
 }
 
 /** Events for which R4 and DICOM have no closer word: our CodeSystem `audit-event`. */
@@ -51,6 +51,9 @@ export const OWN_EVENTS = {
   recall: { display: 'The readings of a scale were recalled', action: 'E' },
   refused: { display: 'What was sent was refused and kept apart', action: 'E' },
   'access-refused': { display: 'A caller was not let in, or was not allowed to', action: 'E' },
+  'sign-in': { display: 'Somebody signed in to the pages', action: 'E', type: 'authentication' },
+  'sign-in-refused': { display: 'Somebody was not let in to the pages', action: 'E', type: 'authentication' },
+  'sign-out': { display: 'Somebody signed out of the pages', action: 'E', type: 'authentication' },
   sent: { display: 'Readings were sent to the EHR', action: 'E' },
   parked: { display: 'The EHR would not take readings', action: 'E' },
   'outbox-retry': { display: 'An operator had parked readings sent again', action: 'E', type: 'activity' },
@@ -74,6 +77,9 @@ export type OwnEvent = keyof typeof OWN_EVENTS;
 export const DICOM_SUBTYPE: Readonly<Partial<Record<OwnEvent, { readonly code: string; readonly display: string }>>> = {
   start: { code: '110120', display: 'Application Start' },
   stop: { code: '110121', display: 'Application Stop' },
+  'sign-in': { code: '110122', display: 'Login' },
+  'sign-in-refused': { code: '110122', display: 'Login' },
+  'sign-out': { code: '110123', display: 'Logout' },
   configuration: { code: '110131', display: 'Software Configuration' },
   'configuration-kept': { code: '110131', display: 'Software Configuration' },
 };
@@ -90,6 +96,7 @@ export function outcomeOfStatus(status: number): AuditOutcome {
 export const EVENT_TYPE = {
   rest: { system: AUDIT_SYSTEM.eventType, code: 'rest', display: 'Restful Operation' },
   activity: { system: AUDIT_SYSTEM.dicom, code: '110100', display: 'Application Activity' },
+  authentication: { system: AUDIT_SYSTEM.dicom, code: '110114', display: 'User Authentication' },
   configuration: { system: AUDIT_SYSTEM.dicom, code: '110113', display: 'Security Alert' },
 } as const;
 

@@ -17,7 +17,7 @@ const MOST_SCOPES = 200;
 const OF_ID_TOKENS = ['nonce', 'at_hash', 'c_hash'] as const;
 
 /** Resources that are people: SMART's `fhirUser` may be any of them, and a Device besides, which is none. */
-const FHIR_USER = /^(?:https?:\/\/[^\s?#]+\/)?(Practitioner|PractitionerRole|RelatedPerson|Patient|Person)\/[A-Za-z0-9.-]{1,64}$/;
+export const FHIR_USER = /^(?:https?:\/\/[^\s?#]+\/)?(Practitioner|PractitionerRole|RelatedPerson|Patient|Person)\/[A-Za-z0-9.-]{1,64}$/;
 
 /** By what a token names a person, unless the operator says otherwise. */
 export const DEFAULT_PERSON_CLAIM = 'fhirUser';
@@ -52,7 +52,8 @@ function namesPerson(value: unknown, claim: string): boolean {
   return claim === DEFAULT_PERSON_CLAIM ? typeof value === 'string' && FHIR_USER.test(value) : isName(value);
 }
 
-function isName(claim: unknown): claim is string {
+/** A text that can be kept and shown: not empty, not endless, nothing in it that cannot be seen. */
+export function isName(claim: unknown): claim is string {
   return typeof claim === 'string' && claim.length > 0 && claim.length <= LONGEST_NAME && !/[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/u.test(claim);
 }
 
@@ -64,8 +65,8 @@ function scopesOf(scope: unknown): string[] {
   return scopes;
 }
 
-/** A subject is somebody's name at its issuer only. */
-function referenceTo({
+/** How a Provenance names a person. A subject is somebody's name at its issuer only. */
+export function referenceTo({
   iss,
   sub,
   fhirUser,

@@ -8,6 +8,7 @@ import { assets } from './assets.ts';
 import { decideByForm } from './decide-form.ts';
 import { LiveWorklist } from './live.ts';
 import { pageParts } from './page-parts.ts';
+import { PAGE_POLICY } from './page-policy.ts';
 import { readingPage } from './reading-page.ts';
 import { refusedPage } from './refused-page.ts';
 import { recallByForm, scalePage, scalesPage, useScale } from './scale-pages.ts';
@@ -17,23 +18,6 @@ import { letIn, takeForm } from './visitor.ts';
 import { worklistPage } from './worklist-page.ts';
 
 export const REVIEW_PATH = '/review';
-
-/**
- * Nothing from elsewhere, nothing inline, nothing framed, and no HTML made of text by a program in the
- * browser (W3C Content Security Policy Level 3; W3C Trusted Types).
- */
-const PAGE_POLICY = [
-  "default-src 'none'",
-  "script-src 'self'",
-  "style-src 'self'",
-  "img-src 'self'",
-  "connect-src 'self'",
-  "form-action 'self'",
-  "base-uri 'none'",
-  "frame-ancestors 'none'",
-  "require-trusted-types-for 'script'",
-  "trusted-types 'none'",
-].join('; ');
 
 interface PageRoute {
   readonly method: 'get' | 'post';

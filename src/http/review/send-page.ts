@@ -4,6 +4,7 @@ import { notice, page, SECTIONS } from '../../review/page.ts';
 import { sendServiceError } from '../answer.ts';
 import { takeBeforeAnswer } from '../before-answer.ts';
 import type { Response } from '../serving.ts';
+import { IDLE_MS } from '../sign-in/session-limits.ts';
 import { visitorOf } from './visitor.ts';
 
 export interface PageAnswer {
@@ -17,8 +18,8 @@ export interface PageAnswer {
   readonly waiting?: number;
 }
 
-/** Somebody walked away with the page open. Common practice, no source: as long as a session may be idle. */
-const IDLE_MINUTES = 15;
+/** Somebody walked away with the page open. */
+const IDLE_MINUTES = IDLE_MS / 60_000;
 
 export function sendPage(res: Response, { status = 200, title, section, content, waiting }: PageAnswer): void {
   const { name, formToken, isOpen } = visitorOf(res);

@@ -7,6 +7,7 @@ import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
 import { outboxRequestId } from './0006-outbox-request-id.ts';
 import { versionSalt } from './0007-version-salt.ts';
+import { pageSessions } from './0008-page-sessions.ts';
 import { refusalClient } from './0009-refusal-client.ts';
 
 export const MIGRATIONS: readonly Migration[] = [
@@ -17,5 +18,6 @@ export const MIGRATIONS: readonly Migration[] = [
   marks,
   outboxRequestId,
   versionSalt,
+  pageSessions,
   refusalClient,
 ];

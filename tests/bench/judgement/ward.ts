@@ -106,6 +106,7 @@ function within(store: Store, writer: StoreWriter): Store {
     read: writer,
     outbox: store.outbox,
     audit: store.audit,
+    sessions: store.sessions,
     write: (work) => work(writer),
     waitingUnits: () => 0,
     onCommit: () => undefined,
