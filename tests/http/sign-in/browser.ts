@@ -67,7 +67,7 @@ export class Browser {
         ...(body !== undefined && { body }),
       });
       for (const line of answer.headers['set-cookie'] ?? []) this.#keep(origin, parseCookie(line));
-      const refreshed = /<meta http-equiv="refresh" content="0; url=([^"]+)">/.exec(answer.text)?.[1]?.replaceAll('&amp;', '&');
+      const refreshed = /<meta http-equiv="refresh" content="0; url=([^"]+)" ?\/?>/.exec(answer.text)?.[1]?.replaceAll('&amp;', '&');
       const next = answer.headers.location ?? refreshed;
       if (!follow || next === undefined) return { ...answer, url: url.href, trail };
       // a page that leads on is where the journey begins anew; a redirect is a part of it
