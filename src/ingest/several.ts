@@ -72,16 +72,17 @@ function inOrder(conformed: readonly Conformed[]): number[] {
 /** What a ServiceError is thrown for is looked at before anything is written, so the others of the unit may go on. */
 async function one(writer: StoreWriter, sent: SentReading, conformed: Conformed, work: BundleWork): Promise<OneOfSeveral> {
   try {
-    const stored = conformed.ok ? await toBeReplaced(writer, conformed.resource, sent.replaces, work) : undefined;
     const text = stringifyExact(sent.observation);
-    if (stored === undefined) {
+    const before = conformed.ok ? await storedBefore(writer, conformed.resource, sent.replaces) : undefined;
+    if (!conformed.ok || before === undefined || (await saysTheSame(writer, before, work.knownBases))) {
       const undertaking = { interaction: 'create', text, sent: sent.observation } as const;
-      const taken = await recorded(writer, undertaking, work, () => create(writer, conformed, work));
-      return told(taken, false);
+      const act = (): Promise<Taken> => create(writer, before ? { ok: true, resource: before.observation } : conformed, work);
+      return told(await recorded(writer, undertaking, work, act), false);
     }
+    const { stored, observation } = before;
     const undertaking = { interaction: 'update', text, sent: sent.observation, concerns: [`Observation/${stored.id}`] } as const;
-    const taken = await recorded(writer, undertaking, work, () => correct(writer, conformed, stored, work));
-    return told(taken, true);
+    const act = (): Promise<Taken> => correctReading(writer, { ...observation, id: stored.id }, stored.id, stored.version, work);
+    return told(await recorded(writer, undertaking, work, act), true);
   } catch (error) {
     if (error instanceof ServiceError) return error;
     throw error;
@@ -97,12 +98,6 @@ async function create(writer: StoreWriter, conformed: Conformed, work: BundleWor
   return createReading(writer, conformed.resource, work.newId(), undefined, work);
 }
 
-async function correct(writer: StoreWriter, conformed: Conformed, stored: StoredResource, work: BundleWork): Promise<Taken> {
-  if (!conformed.ok) return refused(conformed.findings, work);
-  const observation = { ...conformed.resource, id: stored.id };
-  return correctReading(writer, withValueOf(treeOf(stored) as unknown as ExactObservation, observation), stored.id, stored.version, work);
-}
-
 /** A withdrawal may leave the value out; what is withdrawn goes on saying what it said. */
 function withValueOf(before: ExactObservation, observation: ExactObservation): ExactObservation {
   const { valueQuantity } = before;
@@ -112,13 +107,18 @@ function withValueOf(before: ExactObservation, observation: ExactObservation): E
   return { ...withdrawn, valueQuantity };
 }
 
-/** The stored reading that this one takes the place of; undefined when it is new, the same again, or at odds with what is stored. */
-async function toBeReplaced(
+interface Before {
+  readonly stored: StoredResource;
+  /** What takes its place. */
+  readonly observation: ExactObservation;
+}
+
+/** The stored reading that this one is meant to take the place of; undefined when it is new, a resend, or at odds with what is stored. */
+async function storedBefore(
   reader: StoreReader,
   observation: ExactObservation,
   replaces: SentReading['replaces'],
-  { knownBases }: Pick<BundleWork, 'knownBases'>,
-): Promise<StoredResource | undefined> {
+): Promise<Before | undefined> {
   for (const { system, value } of observation.identifier ?? []) {
     if (system === undefined || value === undefined) continue;
     const [id] = await reader.idsByFingerprint(identifierKeyOf(system, value));
@@ -126,18 +126,13 @@ async function toBeReplaced(
     if (stored === undefined) continue;
     const before = treeOf(stored) as unknown as ExactObservation;
     if (replaces === 'preliminary' && statusAsSent(before) !== 'preliminary') return undefined;
-    return (await saysTheSame(reader, stored, withValueOf(before, observation), knownBases)) ? undefined : stored;
+    return { stored, observation: withValueOf(before, observation) };
   }
   return undefined;
 }
 
 /** A correction that was sent twice changes nothing. Only the version in force counts: it may be corrected back to what an earlier one said. */
-async function saysTheSame(
-  reader: StoreReader,
-  stored: StoredResource,
-  observation: ExactObservation,
-  knownBases: readonly string[],
-): Promise<boolean> {
+async function saysTheSame(reader: StoreReader, { stored, observation }: Before, knownBases: readonly string[]): Promise<boolean> {
   const reading = await reader.readingOf(stored.id);
   if (reading === undefined) return false;
   const before = treeOf(stored) as unknown as ExactObservation;

@@ -54,6 +54,7 @@ export class MllpServer {
   readonly #connections = new Set<MllpConnection>();
   /** All, also those whose TLS has not begun. */
   readonly #sockets = new Set<Socket>();
+  #stopped: Promise<void> | undefined;
 
   constructor(parts: MllpParts) {
     this.#parts = parts;
@@ -76,7 +77,11 @@ export class MllpServer {
   }
 
   /** Takes no more, answers what is being worked on, and closes; after `boundMs` what is left is cut off. */
-  async stop(boundMs: number): Promise<void> {
+  stop(boundMs: number): Promise<void> {
+    return (this.#stopped ??= this.#stop(boundMs));
+  }
+
+  async #stop(boundMs: number): Promise<void> {
     const closed = once(this.#server, 'close');
     this.#server.close();
     for (const connection of this.#connections) connection.finish();

@@ -3,17 +3,7 @@ import type { JsonObject } from '../core/json.ts';
 import { exactNumber } from '../core/json.ts';
 import { SYSTEM, VITAL_SIGNS_CATEGORY } from '../core/terminology.ts';
 import type { SentReading } from '../ingest.ts';
-import {
-  CODING_SYSTEMS,
-  COMPARATORS,
-  CONDITION,
-  MDC_UNITS,
-  NOT_A_VALUE,
-  SAME_IN_UCUM,
-  STATUSES,
-  unverifiedStatus,
-  type Condition,
-} from './v2-codes.ts';
+import { CODING_SYSTEMS, COMPARATORS, CONDITION, MDC_UNITS, NOT_A_VALUE, STATUSES, unverifiedStatus, type Condition } from './v2-codes.ts';
 import { fault, type Place, type V2Fault } from './v2-fault.ts';
 import { tokenOfDevice, tokenOfEi, type Systems, type Token } from './v2-identifiers.ts';
 import type { Segment } from './v2-message.ts';
@@ -218,5 +208,6 @@ function unitOf(obx: Segment): JsonObject | undefined {
 function ucumOf(code: string, name: string): string | undefined {
   if (name === 'UCUM') return code;
   if (name === 'MDC') return MDC_UNITS[code];
-  return (name === '' || name === 'ISO+') && SAME_IN_UCUM.has(code) ? code : undefined;
+  // ISO+ writes every unit that is taken here as UCUM does; any other code is refused, and the rule can say what was meant
+  return name === '' || name === 'ISO+' ? code : undefined;
 }

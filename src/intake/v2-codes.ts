@@ -25,12 +25,6 @@ export const MDC_UNITS: Readonly<Record<string, string | undefined>> = {
   '264096': 'kg/m2', // MDC_DIM_KG_PER_M_SQ
 };
 
-/**
- * What a code without a system, or of ISO+ (HL7 v2 table 0396, "ISO+": ISO 2955-83 with HL7's
- * additions), means in UCUM as well, letter for letter. Others may mean something else there.
- */
-export const SAME_IN_UCUM: ReadonlySet<string> = new Set(['kg', 'g', 'cm', 'kg/m2', '[lb_av]', '[in_i]']);
-
 export interface StatusRow {
   readonly status: ObservationStatus;
   /** See `SentReading.replaces`. */

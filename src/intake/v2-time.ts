@@ -3,6 +3,8 @@
  * written and with an offset that somebody stated.
  */
 
+import { isCalendarDate } from '../core/fhir-time.ts';
+
 /** HL7 v2.5.1 section 2.A.22: YYYY[MM[DD[HH[MM[SS[.S[S[S[S]]]]]]]]][+/-ZZZZ]. */
 const DTM = /^(\d{4})(?:(\d{2})(?:(\d{2})(?:(\d{2})(?:(\d{2})(?:(\d{2})(\.\d{1,4})?)?)?)?)?)?([+-]\d{4})?$/;
 
@@ -26,6 +28,8 @@ export function toDateTime(text: string, { ofMessage, zone }: Offsets): Dated {
     return { ok: false, problem: 'The time is not written as HL7 v2 writes it. Send YYYYMMDDHHMMSS with an offset such as +0100.' };
   const [, year = '', month, day, hour, minute, second, fraction, own] = match;
   const date = [year, month, day].filter((part) => part !== undefined).join('-');
+  if (!isCalendarDate(date))
+    return { ok: false, problem: 'The day is in no calendar. Set the clock of the scale or gateway, then send again.' };
   if (hour === undefined) return { ok: true, dateTime: date };
   if (minute === undefined)
     return { ok: false, problem: 'The time has hours but no minutes. Send YYYYMMDDHHMMSS with an offset such as +0100.' };
