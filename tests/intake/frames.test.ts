@@ -10,7 +10,7 @@ const read = (...chunks: readonly (string | Buffer)[]): Frame[] => {
 };
 const told = (frames: readonly Frame[]): string[] =>
   frames.map((frame) =>
-    frame.kind === 'message' ? frame.bytes.toString() : frame.kind === 'too-large' ? `too-large ${frame.head}` : frame.kind,
+    frame.kind === 'message' ? frame.bytes.toString() : frame.kind === 'too-large' ? `too-large ${frame.head.toString()}` : frame.kind,
   );
 
 describe('a stream of bytes', () => {

@@ -168,7 +168,7 @@ describe('when it stops', () => {
     expect(said(await asked)).toBe('AA 1');
     await busy.closed();
     await stopped;
-    expect(server.connections).toBe(0);
+    await until(() => server.connections === 0);
   });
 
   test('a message that has only begun is given up', async () => {

@@ -121,7 +121,7 @@ describe('a message', () => {
 
 // what a person would type, and every character that HL7 reserves
 const text = fc
-  .string({ unit: fc.constantFrom(...'ab1é .-|^~\\&"', 'ß'), minLength: 1, maxLength: 12 })
+  .string({ unit: fc.constantFrom(...'ab1é .-|^~\\&"ß'.split('')), minLength: 1, maxLength: 12 })
   .filter((one) => one.trim() === one && one !== '""');
 
 describe('against another parser', () => {
