@@ -42,8 +42,8 @@ export const METRICS = {
   steelyard_mllp_messages_total: {
     kind: 'counter',
     help: 'HL7 v2 messages by how they were answered: accept (AA, CA), error (AE, CE), reject (AR, CR)',
-    labels: ['ending'],
-    from0: [{ ending: 'accept' }, { ending: 'error' }, { ending: 'reject' }],
+    labels: ['result'],
+    from0: [{ result: 'accept' }, { result: 'error' }, { result: 'reject' }],
   },
   steelyard_mllp_faults_total: {
     kind: 'counter',

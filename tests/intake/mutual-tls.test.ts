@@ -112,7 +112,7 @@ describe('a sender with a certificate', () => {
     const { server, metrics } = await receiving(() => gateway(['scale-1']));
     const asked = async (): Promise<string> => (await connect(server.port, options)).ask(message());
     await expect(asked()).rejects.toThrow();
-    expect(await counted(metrics, 'steelyard_mllp_messages_total{ending="accept"}')).toBe(0);
+    expect(await counted(metrics, 'steelyard_mllp_messages_total{result="accept"}')).toBe(0);
   });
 
   test('meets a renewed certificate of ours on its next connection', async () => {

@@ -51,7 +51,7 @@ describe('a message', () => {
     expect(texts.join('')).toContain('"valueQuantity":{"value":70.0,"unit":"kg"');
     expect(texts.join('')).toContain('"39156-5"');
     expect(await counted(metrics, 'steelyard_readings_total{verdict="accepted"}')).toBe(2);
-    expect(await counted(metrics, 'steelyard_mllp_messages_total{ending="accept"}')).toBe(1);
+    expect(await counted(metrics, 'steelyard_mllp_messages_total{result="accept"}')).toBe(1);
   });
 
   test('that comes again is acknowledged again and stored once', async () => {
@@ -130,7 +130,7 @@ describe('a message', () => {
     expect([said(answer), segment(answer, 'ERR')[3]?.split('^')[0]]).toEqual(['AR', code]);
     expect(segment(answer, 'ERR')[8]).toMatch(problem);
     expect((await stored(store)).texts).toEqual([]);
-    expect(await counted(metrics, 'steelyard_mllp_messages_total{ending="reject"}')).toBe(1);
+    expect(await counted(metrics, 'steelyard_mllp_messages_total{result="reject"}')).toBe(1);
     expect(said(await client.ask(message()))).toBe('AA');
   });
 
