@@ -40,6 +40,8 @@ export interface Config {
   readonly signIn?: SignInSettings;
   /** Path of the JSON file that says which gateway may send for which scales, and how often it is heard of. */
   readonly gatewaysFile?: string;
+  /** Where HL7 v2 is taken in; nowhere when absent. */
+  readonly mllp?: MllpSettings;
   /** Requests that one client may make in a minute. */
   readonly rateLimit: number;
   /** Base of an OpenTelemetry collector (OTLP over HTTP); no traces when absent. */
@@ -55,6 +57,14 @@ export interface EhrLogin {
   readonly clientId: string;
   readonly keyFile: string;
   readonly scope: string;
+}
+
+export interface MllpSettings {
+  readonly host: string;
+  /** 0 lets the system pick a free one. */
+  readonly port: number;
+  /** Plain TCP when absent. */
+  readonly tls?: { readonly certificateFile: string; readonly keyFile: string; readonly caFile?: string };
 }
 
 /** PEM files. */
@@ -138,6 +148,8 @@ function contradictionsIn(settings: Settings): string[] {
     problems.push('STEELYARD_EHR_URL must be set while STEELYARD_EHR_DEMOGRAPHICS=on.');
   together(['STEELYARD_EHR_CERT_FILE', 'STEELYARD_EHR_CERT_KEY_FILE']);
   problems.push(...contradictionsOfEhr(settings));
+  together(['STEELYARD_MLLP_CERT_FILE', 'STEELYARD_MLLP_KEY_FILE']);
+  problems.push(...contradictionsOfMllp(settings));
   const forTokens = ['STEELYARD_JWKS', 'STEELYARD_ISSUER', 'STEELYARD_AUDIENCE'] as const;
   if (settings.STEELYARD_AUTH === 'jwt') {
     problems.push(
@@ -172,6 +184,51 @@ function contradictionsOfEhr(settings: Settings): string[] {
   ];
 }
 
+/** MLLP has no tokens: who sends is known by a certificate, or may be anybody on this machine. */
+function contradictionsOfMllp(settings: Settings): string[] {
+  const {
+    STEELYARD_MLLP_PORT: port,
+    STEELYARD_MLLP_HOST: host,
+    STEELYARD_MLLP_CERT_FILE: certificate,
+    STEELYARD_MLLP_CA_FILE: ca,
+  } = settings;
+  if (port === undefined)
+    return (['STEELYARD_MLLP_HOST', 'STEELYARD_MLLP_CERT_FILE', 'STEELYARD_MLLP_KEY_FILE', 'STEELYARD_MLLP_CA_FILE'] as const)
+      .filter((name) => settings[name] !== undefined)
+      .map((name) => `${name} means nothing without STEELYARD_MLLP_PORT.`);
+  const problems: string[] = [];
+  if (settings.STEELYARD_AUTH === 'jwt') {
+    const needed = ['STEELYARD_MLLP_CERT_FILE', 'STEELYARD_MLLP_KEY_FILE', 'STEELYARD_MLLP_CA_FILE', 'STEELYARD_GATEWAYS'] as const;
+    const missing = needed.filter((name) => settings[name] === undefined);
+    if (missing.length > 0)
+      problems.push(
+        `STEELYARD_MLLP_PORT needs ${missing.join(', ')} while STEELYARD_AUTH=jwt, since MLLP has no tokens and gateways are known by their certificates.`,
+      );
+  } else {
+    if (host !== undefined && !isLoopback(host))
+      problems.push(
+        'STEELYARD_MLLP_HOST must be a loopback address while STEELYARD_AUTH=none, since anyone who reaches the port may write.',
+      );
+    if (ca !== undefined && certificate === undefined)
+      problems.push('STEELYARD_MLLP_CA_FILE means nothing without STEELYARD_MLLP_CERT_FILE: certificates are shown over TLS only.');
+  }
+  const isSamePort = port !== '0' && port === settings.STEELYARD_PORT;
+  if (isSamePort && (host === undefined || host === settings.STEELYARD_HOST))
+    problems.push('STEELYARD_MLLP_PORT must be another port than STEELYARD_PORT.');
+  return problems;
+}
+
+function mllpOf(settings: Settings): MllpSettings | undefined {
+  const { STEELYARD_MLLP_CERT_FILE: certificateFile, STEELYARD_MLLP_KEY_FILE: keyFile, STEELYARD_MLLP_CA_FILE: caFile } = settings;
+  if (settings.STEELYARD_MLLP_PORT === undefined) return undefined;
+  const isSecured = certificateFile !== undefined && keyFile !== undefined;
+  return {
+    host: settings.STEELYARD_MLLP_HOST ?? settings.STEELYARD_HOST,
+    port: Number(settings.STEELYARD_MLLP_PORT),
+    ...(isSecured && { tls: { certificateFile, keyFile, ...(caFile !== undefined && { caFile }) } }),
+  };
+}
+
 function toConfig(settings: Settings): Config {
   const { STEELYARD_EHR_TOKEN_URL: tokenUrl, STEELYARD_EHR_CLIENT_ID: clientId, STEELYARD_EHR_KEY_FILE: keyFile } = settings;
   const isLoggingIn = tokenUrl !== undefined && clientId !== undefined && keyFile !== undefined;
@@ -193,6 +250,7 @@ function toConfig(settings: Settings): Config {
     ...(Object.keys(ehrTls).length > 0 && { ehrTls }),
     ...withoutUndefined({
       signIn: signInOf(settings),
+      mllp: mllpOf(settings),
       policyFile: settings.STEELYARD_POLICY,
       growthTables: settings.STEELYARD_GROWTH_TABLES,
       ehrUrl: settings.STEELYARD_EHR_URL,

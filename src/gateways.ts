@@ -11,6 +11,9 @@ import { sentenceOf, type FileProblem } from './policy-file.ts';
 
 const LONGEST_NAME = 200;
 const MOST_DEVICES = 10_000;
+/** One in use and one that replaces it are two. */
+const MOST_CERTIFICATES = 10;
+const DNS_NAME = /^(?=.{1,253}$)[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]{0,61}[a-z0-9_])?)*$/i;
 
 /** A schema whose every fault is told in these words. */
 const said = (error: string) => ({ error });
@@ -23,6 +26,10 @@ const deviceId = said('must be the id of a Device, such as "scale-1"');
 const devices = said(`must be a list of the Devices that the gateway may send for, ${MOST_DEVICES} at most, such as ["scale-1"]`);
 const label = said(`must be a text of 1 to ${LONGEST_NAME} characters`);
 const zone = said('must be an IANA time zone, such as "Europe/Lisbon"');
+const certificate = said('must be a DNS name, as it stands in the certificate of the gateway, such as "gateway-3.ward.example"');
+const certificates = said(`must be a list of DNS names, ${MOST_CERTIFICATES} at most, such as ["gateway-3.ward.example"]`);
+const systems = said('must be an object that gives each local name of HL7 v2 its URI, such as {"WARD": "urn:oid:2.999.1"}');
+const system = said('must be a URI, such as "urn:oid:2.999.1"');
 
 const MEMBERS = {
   /** Ids of our Devices. */
@@ -31,7 +38,9 @@ const MEMBERS = {
   /** A gateway that was not heard of for so long is said to be silent. */
   silentAfterMinutes: wholeNumber(7 * 24 * 60).optional(),
   requestsPerMinute: wholeNumber(1_000_000).optional(),
-  /** IANA time zone of the ward. */
+  /** DNS names in the certificates with which the gateway sends HL7 v2 over MLLP. */
+  certificates: z.array(z.string(certificate).regex(DNS_NAME, certificate), certificates).max(MOST_CERTIFICATES, certificates).optional(),
+  /** IANA time zone of the ward, for times of HL7 v2 without an offset. */
   zone: z.string(zone).refine(isTimeZone, zone).optional(),
 };
 
@@ -39,7 +48,11 @@ const Gateway = z.strictObject(MEMBERS, said('must be an object with the "device
 
 const gateways = said(`must be an object that names each gateway by its client_id, a text of 1 to ${LONGEST_NAME} characters`);
 const GatewaysFile = z.strictObject(
-  { gateways: z.record(name, Gateway, gateways) },
+  {
+    gateways: z.record(name, Gateway, gateways),
+    /** URIs of what assigning authorities are called in HL7 v2. */
+    systems: z.record(name, z.string(system).regex(/^[a-z][a-z0-9+.-]*:\S+$/i, system), systems).optional(),
+  },
   said('must hold one JSON object with the member "gateways"'),
 );
 
@@ -56,6 +69,7 @@ export type GatewaysReload =
 export class GatewaysHolder {
   readonly #file: string | undefined;
   #current: Gateways | undefined;
+  #systems: ReadonlyMap<string, string> = new Map();
   #lastReloadFailed = false;
 
   /** @throws ConfigError with a sentence for each thing that is wrong in the file */
@@ -67,6 +81,12 @@ export class GatewaysHolder {
       throw new ConfigError(read.problems.map((problem) => sentenceOf(problem, 'STEELYARD_GATEWAYS')));
     }
     this.#current = read.gateways;
+    this.#systems = read.systems;
+  }
+
+  /** URIs of what assigning authorities are called in HL7 v2. */
+  get systems(): ReadonlyMap<string, string> {
+    return this.#systems;
   }
 
   /** Undefined when there is no file: then a gateway may send for every scale. */
@@ -85,11 +105,14 @@ export class GatewaysHolder {
     this.#lastReloadFailed = !read.ok;
     if (!read.ok) return { kind: 'kept', problems: read.problems };
     this.#current = read.gateways;
+    this.#systems = read.systems;
     return { kind: 'loaded', gateways: read.gateways.size };
   }
 }
 
-type Read = { readonly ok: true; readonly gateways: Gateways } | { readonly ok: false; readonly problems: readonly FileProblem[] };
+type Read =
+  | { readonly ok: true; readonly gateways: Gateways; readonly systems: ReadonlyMap<string, string> }
+  | { readonly ok: false; readonly problems: readonly FileProblem[] };
 
 function readGateways(file: string): Read {
   let text: string;
@@ -105,8 +128,29 @@ function readGateways(file: string): Read {
   }
   // plain numbers are wanted here; names are known by now to stand there once
   const result = GatewaysFile.safeParse(JSON.parse(stringifyExact(parsed.value)));
-  if (result.success) return { ok: true, gateways: new Map(Object.entries(result.data.gateways)) };
+  if (result.success) {
+    const gateways = new Map(Object.entries(result.data.gateways));
+    const twice = certificateTwice(gateways);
+    if (twice !== undefined) return { ok: false, problems: [twice] };
+    return { ok: true, gateways, systems: new Map(Object.entries(result.data.systems ?? {})) };
+  }
   return { ok: false, problems: problemsIn(result.error.issues) };
+}
+
+/** A certificate has to say which gateway it is. */
+function certificateTwice(gateways: Gateways): FileProblem | undefined {
+  const owners = new Map<string, string>();
+  for (const [client, { certificates: names = [] }] of gateways) {
+    for (const one of names.map((dnsName) => dnsName.toLowerCase())) {
+      if (owners.get(one) !== undefined && owners.get(one) !== client)
+        return {
+          name: `gateways.${client}.certificates`,
+          problem: 'names a certificate that another gateway has too; each has to have its own',
+        };
+      owners.set(one, client);
+    }
+  }
+  return undefined;
 }
 
 /** A sentence for each cause: of a long list its first fault, and no word on what is only missing because its name was misspelt. */
@@ -118,7 +162,7 @@ function problemsIn(issues: readonly z.core.$ZodIssue[]): FileProblem[] {
     if (issue.code !== 'unrecognized_keys') continue;
     for (const key of issue.keys) {
       const place = placeOf([...issue.path, key]);
-      const near = nearestName(key, issue.path.length === 0 ? ['gateways'] : Object.keys(MEMBERS));
+      const near = nearestName(key, issue.path.length === 0 ? ['gateways', 'systems'] : Object.keys(MEMBERS));
       if (near !== undefined) meant.add(placeOf([...issue.path, near]));
       told.set(place, {
         name: place,

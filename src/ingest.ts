@@ -20,10 +20,11 @@ import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
 import { putRegistry, type ExpectedVersion, type RegistryType } from './ingest/registry.ts';
+import { takeSeveral, type OneOfSeveral, type SentReading } from './ingest/several.ts';
 import type { Effective } from './core/fhir-time.ts';
 import type { Clock, ObservationSearch, Store, StoreWriter, Token } from './ports.ts';
 
-export type { Affected, Assessment, BundleAnswer, HeldAnswer, IntakeAnswer, Recalled, RecallOrder };
+export type { Affected, Assessment, BundleAnswer, HeldAnswer, IntakeAnswer, OneOfSeveral, Recalled, RecallOrder, SentReading };
 
 export interface Intake {
   /**
@@ -51,6 +52,8 @@ export interface Intake {
   assess(parsed: JsonValue): Promise<Assessment>;
   /** A batch or transaction Bundle (parsed and known to be a Bundle resource). */
   bundle(parsed: JsonObject, text: string): Promise<BundleAnswer>;
+  /** Readings of one message, each judged alone and all stored in one unit of work; answers in their order. Throws like `takeSeveral`. */
+  several(readings: readonly SentReading[]): Promise<readonly OneOfSeveral[]>;
   /** Readings of a scale since a time, with their BMI. Throws ServiceError ERR_NOT_FOUND, ERR_BAD_VALUE (cursor). */
   affected(deviceId: string, since: Effective, page: Pick<ObservationSearch, 'count' | 'cursor'>): Promise<Affected>;
   /** Marks the readings of a scale that was found wrong, all or none. Throws ServiceError ERR_NOT_FOUND. */
@@ -159,6 +162,8 @@ export function createIntake(parts: IntakeParts): Intake {
     },
 
     bundle: (parsed, text) => takeBundle(parsed, text, workNow()),
+
+    several: (readings) => takeSeveral(readings, workNow()),
 
     affected: (deviceId, since, page) => affectedBy(store.read, deviceId, since, page),
 

@@ -24,8 +24,22 @@ export interface RequestFacts {
   readonly ruleIds?: readonly string[];
 }
 
+/** What is known of one answered HL7 v2 message: nothing that it holds. */
+export interface MessageFacts {
+  /** Also MSH-10 of the answer. */
+  readonly requestId: string;
+  /** MSA-1; `none` when its sender wanted no answer. */
+  readonly answer: string;
+  readonly ending: 'accept' | 'error' | 'reject';
+  readonly durationMs: number;
+  readonly verdicts: readonly string[];
+  readonly ruleIds: readonly string[];
+}
+
 export interface ServingFacts {
   readonly url: string;
+  /** Where HL7 v2 is taken in over MLLP, when it is. */
+  readonly mllp?: string;
   /** Kind of store, without its address. */
   readonly store: string;
   /** Version of the running policy. */
@@ -73,6 +87,8 @@ export interface Log {
   stopping(signal: string): void;
   stopped(): void;
   request(facts: RequestFacts): void;
+  /** An HL7 v2 message was answered. */
+  v2Message(facts: MessageFacts): void;
   /** How many answers of a status got no line of their own, see `http/request-log.ts`. */
   leftOut(facts: { readonly status: number; readonly count: number }): void;
   readonly forwarding: Readonly<Record<'debug' | 'info' | 'warn' | 'error', ForwardingLine>>;
@@ -95,7 +111,7 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
       logger[severity]({ item, requestId, tries, status, issueCodes, kind, elements, error }, message);
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
-    listening: ({ url, store, policy, growthTables }) => logger.info({ url, store, policy, growthTables }, 'listening'),
+    listening: ({ url, mllp, store, policy, growthTables }) => logger.info({ url, mllp, store, policy, growthTables }, 'listening'),
     reloaded: (reload) => {
       if (reload.kind === 'loaded') logger.info({ before: reload.before, policy: reload.now }, 'policy loaded');
       else if (reload.kind === 'kept')
@@ -131,6 +147,8 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
     stopped: () => logger.info('stopped'),
     request: ({ requestId, method, route, status, durationMs, verdicts, ruleIds }) =>
       logger[status >= 500 ? 'error' : 'info']({ requestId, method, route, status, durationMs, verdicts, ruleIds }, 'answered'),
+    v2Message: ({ requestId, answer, ending, durationMs, verdicts, ruleIds }) =>
+      logger[ending === 'accept' ? 'info' : 'warn']({ requestId, answer, durationMs, verdicts, ruleIds }, 'message answered'),
     leftOut: ({ status, count }) => logger.warn({ status, count }, 'answers left out of the log'),
     fault: (error, { requestId, during }) => logger.error({ requestId, during, ...describeError(error) }, 'fault'),
   };

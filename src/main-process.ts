@@ -1,6 +1,7 @@
 /**
  * The service as a process: settings from the environment, signals, exit codes.
  */
+import { CannotListen } from './cannot-listen.ts';
 import { ConfigError, EXIT_BAD_CONFIG, loadConfig } from './config.ts';
 import { createLog, type Log } from './log.ts';
 import { start, type Running } from './main.ts';
@@ -83,6 +84,8 @@ function explainFailedStart(error: unknown): { readonly exitCode: number; readon
     const remedy = 'see that nobody else holds it and that its disk answers and has room, then start again';
     return { exitCode: EXIT_FAILED, sentences: [`STEELYARD_DATABASE: this store was opened and then failed; ${remedy} (${cause}).`] };
   }
+  if (error instanceof CannotListen)
+    return { exitCode: EXIT_FAILED, sentences: [`${error.settings}: cannot listen there (${error.code ?? 'unknown reason'}).`] };
   const { code, syscall } = error instanceof Error ? (error as NodeJS.ErrnoException) : {};
   if (syscall === 'listen') {
     return { exitCode: EXIT_FAILED, sentences: [`STEELYARD_HOST and STEELYARD_PORT: cannot listen there (${code ?? 'unknown reason'}).`] };

@@ -7,11 +7,13 @@ import { once } from 'node:events';
 import type { AddressInfo } from 'node:net';
 import { dirname } from 'node:path';
 import { loadArtefacts } from './artefacts.ts';
+import type { Call } from './caller.ts';
 import type { Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { GatewaysHolder } from './gateways.ts';
 import { createDemographics, createWorker } from './composition/forwarding.ts';
+import { mllpTlsOf, openMllp } from './composition/mllp.ts';
 import { authOf, growthTablesOf, type Parts } from './composition/parts.ts';
 import { refuseUnusableSecret, startSigningIn } from './composition/signing-in.ts';
 import { auditReload, expectGateways, serviceEvent, tellFigures } from './composition/watching.ts';
@@ -19,7 +21,7 @@ import { createApp } from './http/app.ts';
 import { DEFAULT_LIMITS } from './http/limits.ts';
 import { watchProcess } from './http/process-pressure.ts';
 import { attachApp, closeServer, createHttpServer } from './http/server.ts';
-import { createIntake } from './ingest.ts';
+import { createIntake, type Intake } from './ingest.ts';
 import { AuditPatrol } from './audit-patrol.ts';
 import { AuditTrail } from './audit-trail.ts';
 import { addressOf, FHIR_PATH, knownBasesOf } from './addresses.ts';
@@ -39,6 +41,8 @@ import { softwareVersion } from './version.ts';
 export interface Running {
   /** Where the service listens, without a slash at its end; FHIR is below `/fhir`. */
   readonly url: string;
+  /** Where HL7 v2 is taken in, when it is. */
+  readonly mllp?: string;
   /** Reads the policy file and the gateways file again and logs what came of it; see `PolicyHolder`. Never throws. */
   reloadPolicy(): void;
   /** Stops accepting, finishes what is in flight, closes the store. Takes 9 seconds at most. */
@@ -58,7 +62,7 @@ const LONGEST_FLUSH_MS = 1_000;
 /**
  * Starts the service and resolves once it answers.
  *
- * @throws ConfigError (policy file, gateways file, key files, secret file, growth tables), StoreNotOpened, or the system's error when it cannot listen
+ * @throws ConfigError (policy file, gateways file, key files, secret file, growth tables), StoreNotOpened, CannotListen (MLLP), or the system's error when it cannot listen
  */
 export async function start(config: Config, options: StartOptions = {}): Promise<Running> {
   const clock = options.clock ?? { nowMs: () => Date.now() };
@@ -67,6 +71,7 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   const gateways = new GatewaysHolder(config.gatewaysFile);
   const growth = growthTablesOf(config);
   refuseUnusableSecret(config);
+  const mllpTls = mllpTlsOf({ config, log, gateways });
   const { otlpEndpoint: endpoint } = config;
   const tracer = endpoint === undefined ? NO_TRACER : await startTracing({ endpoint, version: softwareVersion() });
   const ehr = await openEhr(config, { clock, log: log.forwarding, tracer });
@@ -74,7 +79,17 @@ export async function start(config: Config, options: StartOptions = {}): Promise
   try {
     const restored = await settleRestored(store, clock.nowMs());
     if (restored) log.restored(restored);
-    return await startOn(store, { config, clock, log, policy, gateways, tracer, ...(growth && { growth }), ...(ehr && { ehr }) });
+    return await startOn(store, {
+      config,
+      clock,
+      log,
+      policy,
+      gateways,
+      tracer,
+      ...(growth && { growth }),
+      ...(ehr && { ehr }),
+      ...(mllpTls && { mllpTls }),
+    });
   } catch (error) {
     await ehr?.close();
     await store.close();
@@ -123,10 +138,11 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   };
   const demographics =
     ehr && config.readDemographics ? createDemographics(ehr.client, store, metrics, createIntake(intakeParts), parts) : undefined;
+  const intake = (call: Call): Intake => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call });
   const app = createApp({
     auth,
     ...(signingIn && { signIn: signingIn.signIn }),
-    intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),
+    intake,
     store,
     audit,
     artefacts,
@@ -151,9 +167,15 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     pressure,
   });
   attachApp(server, app);
+  const mllp = await openMllp(parts, { store, audit, metrics, pressure, intake }).catch(async (error: unknown) => {
+    pressure.stop();
+    await closeServer(server, 0);
+    throw error;
+  });
   worker?.start();
   log.listening({
     url,
+    ...(mllp && { mllp: mllp.address }),
     store: kindOfStore(config.database),
     policy: policy.current.version,
     ...(growth && { growthTables: growth.version }),
@@ -165,7 +187,12 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
     isStopping = true;
-    await Promise.all([closeServer(server, LONGEST_FINISH_MS), worker?.stop(LONGEST_FINISH_MS), demographics?.stop()]);
+    await Promise.all([
+      closeServer(server, LONGEST_FINISH_MS),
+      mllp?.stop(LONGEST_FINISH_MS),
+      worker?.stop(LONGEST_FINISH_MS),
+      demographics?.stop(),
+    ]);
     await ehr?.close();
     await audit.recordIfPossible(serviceEvent('stop'));
     await patrol.stop();
@@ -185,5 +212,5 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     void auditReload(audit, reload, gatewaysReload).catch((error: unknown) => log.fault(error, { during: 'audit' }));
     expectGateways(metrics, gateways);
   };
-  return { url, reloadPolicy, stop: () => (stopped ??= stop()) };
+  return { url, ...(mllp && { mllp: mllp.address }), reloadPolicy, stop: () => (stopped ??= stop()) };
 }

@@ -41,6 +41,10 @@ export interface Metrics {
   refusedToken(reason: string): void;
   /** A request was not taken in, and why. */
   shed(reason: string): void;
+  /** An HL7 v2 message came to this end. */
+  v2Message(result: 'accept' | 'error' | 'reject'): void;
+  /** Something of an MLLP connection was not used; `reason` is one of a fixed list. */
+  mllpFault(reason: string): void;
   /** A figure that is asked for whenever the metrics are, and is left out while it is undefined. `read` must not throw. */
   figure(name: MetricOf<'gauge'>, read: () => number | undefined, labels?: Readonly<Record<string, string>>): void;
 }
@@ -101,6 +105,8 @@ export function createMetrics(store: Store, clock: Clock, { storeFolder, askDisk
     demographics: (result) => counter('steelyard_demographics_questions_total').inc({ result }),
     refusedToken: (reason) => counter('steelyard_refused_tokens_total').inc({ reason }),
     shed: (reason) => counter('steelyard_requests_shed_total').inc({ reason }),
+    v2Message: (result) => counter('steelyard_mllp_messages_total').inc({ result }),
+    mllpFault: (reason) => counter('steelyard_mllp_faults_total').inc({ reason }),
     figure: (name, read, labels = {}) => {
       asked.push(() => {
         const value = read();

@@ -5,7 +5,7 @@ import { ConfigError, type Config } from './config.ts';
 import { EhrClient } from './forward/ehr-client.ts';
 import type { ConnectionLog } from './forward/connection-log.ts';
 import { KeyFile, KeyFileError } from './forward/key-file.ts';
-import { TlsFiles, TlsFilesError, type TlsPaths } from './forward/tls-files.ts';
+import { TlsFiles, TlsFilesError, type TlsPaths } from './tls-files.ts';
 import { TokenClient } from './forward/token-client.ts';
 import type { Clock } from './ports.ts';
 import { NO_TRACER, type Tracer } from './tracer.ts';

@@ -1,16 +1,13 @@
 /**
  * Every environment variable with its form, default and meaning, each looked at alone; what
  * `config.ts` makes of them together, and the README's table, come from this one schema.
- * A setting that this version does not serve is refused, since one silently ignored is dangerous.
+ * A setting that is not in it is refused, since one silently ignored is dangerous.
  */
 import { BlockList, isIP } from 'node:net';
 import { z } from 'zod';
 
 const LOG_LEVELS = ['fatal', 'error', 'warn', 'info', 'debug', 'trace', 'silent'] as const;
 export type LogLevel = (typeof LOG_LEVELS)[number];
-
-const NOT_SERVED = 'is not served by this version; leave it unset';
-const notServed = (means: string) => z.undefined({ error: NOT_SERVED }).optional().describe(means);
 
 const fhirBase = z
   .url({ protocol: /^https?$/, error: 'must be an http or https URL' })
@@ -29,6 +26,9 @@ const wholeNumber = (from: number, to: number) =>
   z.string().refine((text) => /^\d{1,9}$/.test(text) && Number(text) >= from && Number(text) <= to, {
     error: `must be a whole number from ${from} to ${to}`,
   });
+const port = z
+  .string()
+  .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' });
 const onOrOff = z.enum(['on', 'off'], { error: 'must be on or off' });
 /** Says nothing of who holds it (RFC 9068 section 2.2). */
 const IN_EVERY_TOKEN: ReadonlySet<string> = new Set(['iss', 'aud', 'exp', 'nbf', 'iat', 'jti', 'client_id', 'azp', 'scope']);
@@ -41,11 +41,7 @@ export const Environment = z.object({
     .string()
     .default('127.0.0.1')
     .describe('address to listen on; a non-loopback address is refused while `STEELYARD_AUTH=none`'),
-  STEELYARD_PORT: z
-    .string()
-    .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' })
-    .default('8080')
-    .describe('port to listen on; `0` picks a free one, which the start line prints'),
+  STEELYARD_PORT: port.default('8080').describe('port to listen on; `0` picks a free one, which the start line prints'),
   STEELYARD_DATABASE: z
     .string()
     .refine((text) => isPostgresUrl(text) || !mayBeMistakenUrl(text), {
@@ -150,7 +146,18 @@ export const Environment = z.object({
     .enum(LOG_LEVELS, { error: `must be one of ${LOG_LEVELS.join(', ')}` })
     .default('info')
     .describe('how much is logged; one JSON object a line on standard output'),
-  STEELYARD_MLLP_PORT: notServed('HL7 v2 over MLLP listener; not served yet, refused when set'),
+  STEELYARD_MLLP_PORT: port
+    .optional()
+    .describe('port for HL7 v2 (ORU^R01) over MLLP; off when unset; with `STEELYARD_AUTH=jwt` gateways show certificates there'),
+  STEELYARD_MLLP_HOST: z
+    .string()
+    .optional()
+    .describe('address to listen on for MLLP, if it is not `STEELYARD_HOST`; a non-loopback one is refused while `STEELYARD_AUTH=none`'),
+  STEELYARD_MLLP_CERT_FILE: file(
+    'path of our certificate (PEM) for MLLP over TLS; with it goes its key; both are read again when they change',
+  ),
+  STEELYARD_MLLP_KEY_FILE: file('path of the private key (PEM) of that certificate'),
+  STEELYARD_MLLP_CA_FILE: file('path of the certificates (PEM) that vouch for those of gateways; with it nobody else may connect'),
 });
 
 export type Settings = z.infer<typeof Environment>;

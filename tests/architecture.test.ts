@@ -4,7 +4,8 @@ import { dirname, join, normalize, relative } from 'node:path';
 import { describe, expect, it } from 'vitest';
 
 const ROOT = join(import.meta.dirname, '..');
-const EDGES = ['http', 'store', 'forward', 'cli', 'review', 'intake'];
+/** `review` is none: it makes pages of values, and its routes stand in `http/review`. */
+const EDGES = ['http', 'store', 'forward', 'cli', 'intake'];
 /** The composition root builds every edge; nothing else may. */
 const ROOT_FILES = ['src/main.ts'];
 /** Libraries that compute and nothing else. */
@@ -72,6 +73,16 @@ describe('the arrows', () => {
       imports
         .filter((one) => !(target(path, one)?.startsWith('src/core/') ?? CORE_LIBRARIES.includes(one)))
         .map((one) => `${path} -> ${one}`),
+    );
+    expect(leaving).toEqual([]);
+  });
+
+  it('lead from what the pages are made of to nothing but values', () => {
+    const views = files.filter(({ path }) => path.startsWith('src/review/'));
+    expect(views.length).toBeGreaterThan(8);
+    const allowed = (to: string): boolean => /^src\/(core|review)\/|^src\/visitor\.ts$/.test(to);
+    const leaving = views.flatMap(({ path, imports }) =>
+      imports.filter((one) => !allowed(target(path, one) ?? one)).map((one) => `${path} -> ${one}`),
     );
     expect(leaving).toEqual([]);
   });

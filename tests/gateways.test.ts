@@ -40,6 +40,31 @@ describe('the gateways file', () => {
     expect(current?.get('toString')).toBeUndefined();
   });
 
+  test('names the certificates of each gateway, and the URIs of local names, for HL7 v2', () => {
+    const holder = new GatewaysHolder(
+      written(
+        '{"gateways":{"a":{"devices":[],"certificates":["a.ward.example","A-2"]},"b":{"devices":[],"certificates":[]}},"systems":{"WARD":"urn:oid:2.999.1"}}',
+      ),
+    );
+    expect(holder.current?.get('a')?.certificates).toEqual(['a.ward.example', 'A-2']);
+    expect([...holder.systems]).toEqual([['WARD', 'urn:oid:2.999.1']]);
+    written('{"gateways":{},"systems":{"WARD":"urn:oid:2.999.2"}}');
+    expect([holder.reload().kind, holder.systems.get('WARD')]).toEqual(['loaded', 'urn:oid:2.999.2']);
+  });
+
+  test.each([
+    ['{"gateways":{"a":{"devices":[],"certificates":["*.ward.example"]}}}', /certificates\.0": must be a DNS name/],
+    ['{"gateways":{"a":{"devices":[],"certificates":"a"}}}', /must be a list of DNS names/],
+    [
+      '{"gateways":{"a":{"devices":[],"certificates":["x"]},"b":{"devices":[],"certificates":["X"]}}}',
+      /"gateways\.b\.certificates": names a certificate that another/,
+    ],
+    ['{"gateways":{},"systems":{"WARD":"ward"}}', /"systems\.WARD": must be a URI/],
+    ['{"gateways":{},"sistems":{}}', /did you mean "systems"/],
+  ])('is refused for %s', (text, problem) => {
+    expect(problemsOf(text)).toMatch(problem);
+  });
+
   test('of the examples is one', () => {
     const { current } = new GatewaysHolder(join(import.meta.dirname, '../examples/gateways.json'));
     expect(current?.get('harbourlight-west')).toEqual({ devices: ['scale-9'] });

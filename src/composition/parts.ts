@@ -10,6 +10,7 @@ import type { Metrics } from '../metrics.ts';
 import type { EhrConnection } from '../open-ehr.ts';
 import type { PolicyHolder } from '../policy-in-force.ts';
 import type { Clock } from '../ports.ts';
+import type { TlsFiles } from '../tls-files.ts';
 import type { Tracer } from '../tracer.ts';
 
 export interface Parts {
@@ -21,6 +22,8 @@ export interface Parts {
   readonly tracer: Tracer;
   readonly growth?: GrowthTables;
   readonly ehr?: EhrConnection;
+  /** Certificates for MLLP, when it is taken in over TLS. */
+  readonly mllpTls?: TlsFiles;
 }
 
 /** @throws ConfigError */

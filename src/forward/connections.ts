@@ -5,7 +5,7 @@
  * other side's certificate always checked, whatever the environment says.
  */
 import { Agent, buildConnector } from 'undici';
-import type { TlsFiles } from './tls-files.ts';
+import type { TlsFiles } from '../tls-files.ts';
 
 export interface ConnectionOptions {
   readonly timeoutMs: number;

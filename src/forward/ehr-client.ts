@@ -11,7 +11,7 @@ import { NO_AUTHORIZATION, NoAccessToken, type Authorization } from './authoriza
 import { createAgent, dispatcherOf } from './connections.ts';
 import { NO_TRACER, type Tracer } from '../tracer.ts';
 import type { ForwardedType } from './identity.ts';
-import type { TlsFiles } from './tls-files.ts';
+import type { TlsFiles } from '../tls-files.ts';
 
 /** What came of one call. */
 export type EhrReply =

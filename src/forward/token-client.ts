@@ -12,7 +12,7 @@ import type { ConnectionLog } from './connection-log.ts';
 import { missingScopes } from './granted-scope.ts';
 import type { KeyFile } from './key-file.ts';
 import { retryAfterMs } from './retry-after.ts';
-import type { TlsFiles } from './tls-files.ts';
+import type { TlsFiles } from '../tls-files.ts';
 import type { AccessToken, NoToken } from './token-answer.ts';
 import { askForToken, type TokenEndpoint } from './token-request.ts';
 

@@ -5,10 +5,11 @@ import type * as fhir4 from 'fhir/r4.js';
 import { isJsonObject, stringifyExact, type JsonObject } from '../core/json.ts';
 import { ERRORS, ruleIdOf, ServiceError, type ErrorCode } from '../errors.ts';
 import { subjectsOf } from '../ingest/audit.ts';
+import { countedAs, ruleIdsOf } from '../ingest/counted.ts';
 import { sendFhir } from './answer.ts';
 import { noteInteraction } from './audit/audit-calls.ts';
 import { readJsonBody } from './body.ts';
-import { countedAs, noteJudgement, ruleIdsOf } from './intake-answer.ts';
+import { noteJudgement } from './intake-answer.ts';
 import { callOf, notesOf, type ForbiddenEntry } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';
 

@@ -6,9 +6,9 @@
  * take a 202 for done without being told why it is not.
  */
 import type * as fhir4 from 'fhir/r4.js';
-import { OURS } from '../core/terminology.ts';
 import { stringifyExact } from '../core/json.ts';
 import type { IntakeAnswer } from '../ingest.ts';
+import { ruleIdsOf, type Counted } from '../ingest/counted.ts';
 import { sendFhir, sendOutcome, versionUrl } from './answer.ts';
 import { preferencesOf } from './negotiation.ts';
 import { notesOf } from './request-notes.ts';
@@ -29,16 +29,6 @@ export function sendIntakeAnswer(req: Request, res: Response, answer: IntakeAnsw
   else sendFhir(res, { ...head, text: kind === 'representation' ? resource.text : stringifyExact(outcome) });
 }
 
-/** What became of a reading, as it is counted: `resent` was there already. */
-export type Counted = 'accepted' | 'resent' | 'held' | 'refused';
-
-/** @param status HTTP status of the answer to a reading that was judged */
-export function countedAs(status: number, { isCorrection }: { readonly isCorrection: boolean }): Counted {
-  if (status === 202) return 'held';
-  if (status >= 400) return 'refused';
-  return status === 200 && !isCorrection ? 'resent' : 'accepted';
-}
-
 /** Counts a judged reading and notes what became of it and its rules for the log. */
 export function noteJudgement(
   res: Response,
@@ -53,10 +43,4 @@ export function noteJudgement(
     notes.ruleIds.add(ruleId);
     metrics.finding(ruleId);
   }
-}
-
-export function ruleIdsOf(outcome: fhir4.OperationOutcome | undefined): string[] {
-  return (outcome?.issue ?? []).flatMap(({ details }) =>
-    (details?.coding ?? []).flatMap(({ system, code }) => (system === OURS.ruleSystem && code !== undefined ? [code] : [])),
-  );
 }

@@ -9,7 +9,7 @@ import type { HeldAnswer, Intake } from '../ingest.ts';
 import { sendFhir, sendOutcome } from './answer.ts';
 import { readJsonBody } from './body.ts';
 import { ifMatchVersion } from './conditional.ts';
-import { ruleIdsOf } from './intake-answer.ts';
+import { ruleIdsOf } from '../ingest/counted.ts';
 import { idOf } from './path-id.ts';
 import { callOf, notesOf } from './request-notes.ts';
 import type { Handler, Response, Serving } from './serving.ts';

@@ -1,9 +1,10 @@
 /**
  * `POST /fhir/Observation` takes in one reading, `PUT /fhir/Observation/{id}` corrects one.
  */
+import { countedAs } from '../ingest/counted.ts';
 import { readJsonBody } from './body.ts';
 import { ifNoneExist, requiredIfMatchVersion } from './conditional.ts';
-import { countedAs, noteJudgement, sendIntakeAnswer } from './intake-answer.ts';
+import { noteJudgement, sendIntakeAnswer } from './intake-answer.ts';
 import { checkBodyId, idOf } from './path-id.ts';
 import { callOf } from './request-notes.ts';
 import type { Handler, Serving } from './serving.ts';

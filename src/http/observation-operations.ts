@@ -8,7 +8,7 @@ import { ServiceError } from '../errors.ts';
 import { subjectsOf } from '../ingest/audit.ts';
 import { sendFhir, sendOutcome } from './answer.ts';
 import { readJsonBody } from './body.ts';
-import { ruleIdsOf } from './intake-answer.ts';
+import { ruleIdsOf } from '../ingest/counted.ts';
 import { callOf, notesOf } from './request-notes.ts';
 import { parseQuery, queryOf } from './search/query.ts';
 import type { Handler, Request, Response, Serving } from './serving.ts';

@@ -39,6 +39,19 @@ export const METRICS = {
     from0: ['stopping', 'at-work', 'bodies', 'store', 'event-loop', 'heap'].map((reason) => ({ reason })),
   },
   steelyard_refused_tokens_total: { kind: 'counter', help: 'Tokens that were refused, by reason', labels: ['reason'] },
+  steelyard_mllp_messages_total: {
+    kind: 'counter',
+    help: 'HL7 v2 messages by how they were answered: accept (AA, CA), error (AE, CE), reject (AR, CR)',
+    labels: ['result'],
+    from0: [{ result: 'accept' }, { result: 'error' }, { result: 'reject' }],
+  },
+  steelyard_mllp_faults_total: {
+    kind: 'counter',
+    help: 'What was not used of MLLP connections, by reason',
+    labels: ['reason'],
+    from0: ['half', 'too-large', 'no-blocks', 'too-slow', 'too-many', 'tls'].map((reason) => ({ reason })),
+  },
+  steelyard_mllp_connections: { kind: 'gauge', help: 'MLLP connections that are open; absent while none are taken' },
   steelyard_readings_total: {
     kind: 'counter',
     help: 'Readings by verdict',

@@ -8,7 +8,7 @@ import { TLSSocket } from 'node:tls';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { EhrClient } from '../../src/forward/ehr-client.ts';
 import { KeyFile } from '../../src/forward/key-file.ts';
-import { TlsFiles, type TlsPaths } from '../../src/forward/tls-files.ts';
+import { TlsFiles, type TlsPaths } from '../../src/tls-files.ts';
 import { TokenClient } from '../../src/forward/token-client.ts';
 import { closed, keyPair, SCOPE } from './authorization-server.ts';
 import { keptLog, type KeptLog } from './kept-log.ts';

@@ -58,6 +58,7 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
     putRegistry: unexpected('putRegistry'),
     assess: unexpected('assess'),
     bundle: unexpected('bundle'),
+    several: unexpected('several'),
     affected: unexpected('affected'),
     recall: unexpected('recall'),
     ...parts,

@@ -52,7 +52,7 @@ export function withoutServiceMarks(observation: ExactObservation, { replaces }:
   const extensions = extension?.filter(({ url }) => !STANDING_EXTENSIONS.has(url) && !SAID_ELSEWHERE.has(url)) ?? [];
   const { tag: _tag, versionId: _versionId, lastUpdated: _lastUpdated, ...otherMeta } = meta ?? {};
   const cleanMeta = { ...otherMeta, ...(tags.length > 0 && { tag: tags }) };
-  const status = replaces?.held ? restoredStatus(observation) : observation.status;
+  const status = replaces?.held ? statusAsSent(observation) : observation.status;
   return reordered(observation, {
     ...rest,
     status,
@@ -72,7 +72,7 @@ export function withStanding(stored: ExactObservation, reading: Reading): ExactO
     {
       ...rest,
       // a recall withdraws what its sender did not
-      status: reading.status === 'entered-in-error' ? reading.status : restoredStatus(stored),
+      status: reading.status === 'entered-in-error' ? reading.status : statusAsSent(stored),
       ...(extensions.length > 0 && { extension: extensions }),
       meta: { ...otherMeta, ...(tags.length > 0 && { tag: tags }) },
     },
@@ -129,7 +129,7 @@ function amount(text: string, code: string): Exact<fhir4.Quantity> {
 }
 
 /** The status that its sender gave it, where we put `preliminary` in its place. */
-function restoredStatus(observation: ExactObservation): ObservationStatus {
+export function statusAsSent(observation: ExactObservation): ObservationStatus {
   const code = observation.extension?.find(({ url }) => url === OURS.statusAsSentExtension)?.valueCode;
   const asSent = OBSERVATION_STATUSES.find((status) => status === code);
   return observation.status === 'preliminary' && asSent !== undefined ? asSent : observation.status;

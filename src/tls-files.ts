@@ -1,5 +1,5 @@
 /**
- * Files for TLS towards the EHR: our own certificate with its key, and the authorities we trust.
+ * Files for TLS with certificates on both sides: our own with its key, and the authorities we trust.
  *
  * Read at the start, and again for a new connection once a file has changed, so that a renewed
  * certificate needs no restart. Connections that are open stay as they were made. Files that do
@@ -8,7 +8,6 @@
 import { X509Certificate } from 'node:crypto';
 import { readFileSync, statSync } from 'node:fs';
 import { createSecureContext } from 'node:tls';
-import type { ConnectionLog } from './connection-log.ts';
 
 /** Paths of PEM files. */
 export interface TlsPaths {
@@ -34,19 +33,32 @@ export class TlsFilesError extends Error {
   }
 }
 
+type Line = (fields: Readonly<Record<string, never>>, message: string) => void;
+
+/** A `ForwardLog` is one. */
+export interface TlsFilesLog {
+  readonly info: Line;
+  readonly error: Line;
+}
+
 const MS_PER_DAY = 86_400_000;
 
 export class TlsFiles {
   readonly #paths: TlsPaths;
-  readonly #log: ConnectionLog;
+  readonly #log: TlsFilesLog;
+  readonly #whom: string;
   #material: TlsMaterial;
   /** Of the files when they were last read, good or not. */
   #stamp: string;
 
-  /** @throws TlsFilesError when a file cannot be read, is not PEM, or certificate and key are not a pair */
-  constructor(paths: TlsPaths, log: ConnectionLog) {
+  /**
+   * @param whom whom they are for, in the log
+   * @throws TlsFilesError when a file cannot be read, is not PEM, or certificate and key are not a pair
+   */
+  constructor(paths: TlsPaths, log: TlsFilesLog, whom = 'the EHR') {
     this.#paths = paths;
     this.#log = log;
+    this.#whom = whom;
     this.#stamp = stampOf(paths);
     this.#material = readMaterial(paths);
   }
@@ -58,10 +70,13 @@ export class TlsFiles {
     this.#stamp = stamp;
     try {
       this.#material = readMaterial(this.#paths);
-      this.#log.info({}, 'the certificates for the EHR were read again');
+      this.#log.info({}, `the certificates for ${this.#whom} were read again`);
     } catch (error) {
       if (!(error instanceof TlsFilesError)) throw error;
-      this.#log.error({}, `the last good certificates for the EHR stay in use: the file of the ${NAMES[error.file]} ${error.message}`);
+      this.#log.error(
+        {},
+        `the last good certificates for ${this.#whom} stay in use: the file of the ${NAMES[error.file]} ${error.message}`,
+      );
     }
     return this.#material;
   }
