@@ -1,7 +1,7 @@
 /** `steelyard simulate`: gateways that post an invented ward day to a running service. */
 import { GatewayStopped, sendWardDay, type Answered } from '../../examples/simulator/gateway.ts';
 import { TokenFileError, tokenIn } from '../../examples/simulator/token-file.ts';
-import { startProgress } from '../../examples/simulator/progress.ts';
+import { startProgress } from './progress.ts';
 import { wardDay } from '../../examples/simulator/ward-day.ts';
 import { isSafe } from '../settings.ts';
 import { CommandFailed, EXIT, type Terminal } from './terminal.ts';

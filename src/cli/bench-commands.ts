@@ -1,0 +1,69 @@
+/** The engineer's bench: judging files, and sending invented or recorded days to a service. */
+import { InvalidArgumentError, Option, type Command } from 'commander';
+import { example, exitCodes, wholeNumber } from './arguments.ts';
+import type { CheckOptions } from './check.ts';
+import { FORMATS } from './check/reporter.ts';
+import type { SimulateOptions } from './simulate.ts';
+import { wrapped, type Terminal } from './terminal.ts';
+
+export function addBench(program: Command, terminal: Terminal): void {
+  addCheck(program, terminal);
+  addSimulate(program, terminal);
+}
+
+function addCheck(program: Command, terminal: Terminal): void {
+  program
+    .command('check')
+    .description('judge Observation or Bundle files as the service would, storing nothing')
+    .argument('<file...>', 'FHIR R4 JSON files, NDJSON files, folders with such, or - for standard input')
+    .addOption(
+      new Option('--format <format>', 'a report, one FHIR OperationOutcome, JUnit XML, or SARIF 2.1.0').choices(FORMATS).default('text'),
+    )
+    .option('--output <file>', 'write the report to this file; the counts are printed all the same')
+    .option('--ndjson', 'every line of every file is an Observation or Bundle of its own, whatever the name of the file')
+    .option('--together', 'judge all files and lines as the days of one ward, in their order; each alone otherwise')
+    .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .option('--growth-tables <folder>', 'folder with the published growth tables; children by age bands otherwise')
+    .option('--now <instant>', 'judge as of this instant, for files with fixed dates; the present otherwise')
+    .addHelpText('after', CHECK_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))
+    .addHelpText('after', exitCodes('nothing was refused or held', 'something was', 'bad usage, or a file that cannot be read'))
+    .addHelpText('after', example('steelyard check ward-day/ --now 2026-03-02T12:00:00Z --format junit --output ward-day.xml'))
+    .action(async (files: string[], options: CheckOptions) => {
+      process.exitCode = await (await import('./check.ts')).check(files, options, terminal);
+    });
+}
+
+const CHECK_NOTES = [
+  'Of a folder every *.json and *.ndjson is read, at any depth, by name. An *.ndjson file is read line by line, and so is standard input when it holds several JSON objects, a line each.',
+  'Each text is judged alone: only readings of the same Bundle are compared with each other. With --together what came before in the files and lines counts as earlier readings, known people and known scales.',
+  'A place is FILE:LINE:COLUMN, counted from 1; a column counts UTF-16 code units, as editors do. What is not in the text is pointed to where it would belong.',
+] as const;
+
+function addSimulate(program: Command, terminal: Terminal): void {
+  program
+    .command('simulate')
+    .description('send an invented ward day to a running service')
+    .option('--url <url>', 'FHIR base of the service', 'http://127.0.0.1:8080/fhir')
+    .option('--seed <number>', 'another number gives other values; the same number the same', wholeNumber, 1)
+    .option('--people <number>', 'how many people are on the ward; 17 shows every kind of reading and mistake', peopleNumber, 17)
+    .option('--pace <ms>', 'pause between two readings', wholeNumber, 100)
+    .option(
+      '--token-file <file>',
+      'file that holds the bearer token of a gateway, read for each call; for a service with STEELYARD_AUTH=jwt',
+    )
+    .addHelpText('after', '\nAll people are invented. The day is stored and forwarded like any other: use a service of your own for it.')
+    .addHelpText(
+      'after',
+      exitCodes('every answer was as expected', 'some answer was not', 'bad usage, no service there, or a token that it does not take'),
+    )
+    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --people 40 --token-file gateway.token'))
+    .action(async (options: SimulateOptions) => {
+      process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
+    });
+}
+
+function peopleNumber(text: string): number {
+  const people = wholeNumber(text);
+  if (people < 1 || people > 1000) throw new InvalidArgumentError('It must be a number from 1 to 1000.');
+  return people;
+}
