@@ -1,6 +1,7 @@
 /** The engineer's bench: judging files, and sending invented or recorded days to a service. */
 import { InvalidArgumentError, Option, type Command } from 'commander';
-import { example, exitCodes, wholeNumber } from './arguments.ts';
+import { SCENARIO_NAMES, SCENARIO_TEXTS } from '../../examples/simulator/scenario-texts.ts';
+import { DEFAULT_URL, example, exitCodes, wholeNumber } from './arguments.ts';
 import type { CheckOptions } from './check.ts';
 import { FORMATS } from './check/reporter.ts';
 import type { SimulateOptions } from './simulate.ts';
@@ -42,24 +43,43 @@ const CHECK_NOTES = [
 function addSimulate(program: Command, terminal: Terminal): void {
   program
     .command('simulate')
-    .description('send an invented ward day to a running service')
-    .option('--url <url>', 'FHIR base of the service', 'http://127.0.0.1:8080/fhir')
+    .description('send an invented day to a running service, and compare what comes out with what should')
+    .addOption(new Option('--scenario <name>', 'what happens on the ward').choices(SCENARIO_NAMES).default('ward-day'))
+    .option('--url <url>', 'FHIR base of the service', DEFAULT_URL)
     .option('--seed <number>', 'another number gives other values; the same number the same', wholeNumber, 1)
-    .option('--people <number>', 'how many people are on the ward; 17 shows every kind of reading and mistake', peopleNumber, 17)
-    .option('--pace <ms>', 'pause between two readings', wholeNumber, 100)
     .option(
-      '--token-file <file>',
-      'file that holds the bearer token of a gateway, read for each call; for a service with STEELYARD_AUTH=jwt',
+      '--people <number>',
+      'how many people are on the ward; otherwise so many that everything of the scenario happens once',
+      peopleNumber,
     )
+    .option('--pace <ms>', 'pause between two readings; a storm knows none', wholeNumber, 100)
+    .addOption(tokenFile())
+    .option('--to <file>', 'write the day to an NDJSON file for steelyard replay, and send nothing')
+    .addHelpText('after', scenarioLines(terminal))
     .addHelpText('after', '\nAll people are invented. The day is stored and forwarded like any other: use a service of your own for it.')
     .addHelpText(
       'after',
       exitCodes('every answer was as expected', 'some answer was not', 'bad usage, no service there, or a token that it does not take'),
     )
-    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --people 40 --token-file gateway.token'))
+    .addHelpText('after', example(`steelyard simulate --scenario clock-fault --url ${DEFAULT_URL} --token-file gateway.token`))
     .action(async (options: SimulateOptions) => {
       process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
     });
+}
+
+function tokenFile(): Option {
+  return new Option(
+    '--token-file <file>',
+    'file that holds the bearer token of a gateway, read for each call; for a service with STEELYARD_AUTH=jwt',
+  );
+}
+
+function scenarioLines({ columns }: Terminal): string {
+  const lines = SCENARIO_NAMES.flatMap((name) => [
+    `  ${name}: ${SCENARIO_TEXTS[name].title}`,
+    ...wrapped(SCENARIO_TEXTS[name].promise, columns, '    '),
+  ]);
+  return `\nScenarios:\n${lines.join('\n')}`;
 }
 
 function peopleNumber(text: string): number {
