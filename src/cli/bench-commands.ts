@@ -4,12 +4,15 @@ import { SCENARIO_NAMES, SCENARIO_TEXTS } from '../../examples/simulator/scenari
 import { DEFAULT_URL, example, exitCodes, wholeNumber } from './arguments.ts';
 import type { CheckOptions } from './check.ts';
 import { FORMATS } from './check/reporter.ts';
+import type { ReplayOptions } from './replay.ts';
+import { paceIn, rateIn } from './replay/pace.ts';
 import type { SimulateOptions } from './simulate.ts';
 import { wrapped, type Terminal } from './terminal.ts';
 
 export function addBench(program: Command, terminal: Terminal): void {
   addCheck(program, terminal);
   addSimulate(program, terminal);
+  addReplay(program, terminal);
 }
 
 function addCheck(program: Command, terminal: Terminal): void {
@@ -66,6 +69,41 @@ function addSimulate(program: Command, terminal: Terminal): void {
       process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
     });
 }
+
+function addReplay(program: Command, terminal: Terminal): void {
+  program
+    .command('replay')
+    .description('send a recorded day to a running service, in its order and at a chosen pace')
+    .argument('<file>', 'NDJSON: an Observation, or a batch or transaction Bundle, a line')
+    .option('--url <url>', 'FHIR base of the service', DEFAULT_URL)
+    .addOption(
+      new Option('--pace <factor>', 'so many times the recorded pace, as 1 or 10x; or max, without pauses')
+        .argParser(paceIn)
+        .default('max'),
+    )
+    .addOption(
+      new Option('--rate <number>', 'so many lines a second or minute instead, as 20/s or 90/min').argParser(rateIn).conflicts('pace'),
+    )
+    .addOption(new Option('--by <time>', 'which recorded time paces it').choices(['effective', 'issued']).default('effective'))
+    .option('--shift-to <instant>', 'move all times of measuring so that the recording ends then; now makes it a day of today')
+    .addOption(tokenFile())
+    .option('--dry-run', 'read the whole file, say what would be sent, and send nothing')
+    .addHelpText('after', REPLAY_NOTES.map((note) => `\n${wrapped(note, terminal.columns).join('\n')}`).join('\n'))
+    .addHelpText(
+      'after',
+      exitCodes('all was answered with a verdict', 'some was not', 'bad usage, a line that cannot be read, or a token that is not taken'),
+    )
+    .addHelpText('after', example('steelyard replay ward-day.ndjson --shift-to now --pace 60x --token-file gateway.token'))
+    .action(async (file: string, options: ReplayOptions) => {
+      process.exitCode = await (await import('./replay.ts')).replay(file, options, terminal);
+    });
+}
+
+const REPLAY_NOTES = [
+  'What is answered "not now" (429, 503 and the like) or not at all is sent again with the same body, after as long as Retry-After asks (a minute at most), twelve times; then it stops there. What the service has already it knows again.',
+  'A line with status corrected, amended or entered-in-error whose identifier was sent before in the same run is sent as a correction of that reading.',
+  '--shift-to adds one span to effective[x] and issued of every Observation and to the timestamp of a Bundle. The present of a recording is the timestamp of a Bundle on its first line, or the latest time of measuring. Identifiers, birth dates and all else stay as recorded: send a day of real people to no service that is not theirs.',
+] as const;
 
 function tokenFile(): Option {
   return new Option(
