@@ -3,8 +3,10 @@
  * that `--help` answers at once.
  */
 import { addBench } from './bench-commands.ts';
+import type { Shell } from './completion.ts';
+import type { ExplainOptions } from './rules.ts';
 import { addKeeping } from './keeping-commands.ts';
-import { Command, Option } from 'commander';
+import { Argument, Command, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import { addOutbox } from './outbox-commands.ts';
 import type { TryOptions } from './policy-try.ts';
@@ -27,6 +29,7 @@ export function createProgram(terminal: Terminal): Command {
   addRules(program, terminal);
   addPolicy(program, terminal);
   addKeeping(program, terminal);
+  addCompletion(program, terminal);
   return program;
 }
 
@@ -75,14 +78,33 @@ function addRules(program: Command, terminal: Terminal): void {
     .description('say what a rule checks, with its thresholds, its source and an example')
     .argument('<rule>', 'id of the rule')
     .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .addOption(format())
     .addHelpText('after', example('steelyard explain precision-step'))
-    .action(async (id: string, options: { policy?: string }) => {
+    .action(async (id: string, options: ExplainOptions) => {
       (await import('./rules.ts')).explainRule(id, options, terminal);
     });
 }
 
+function addCompletion(program: Command, terminal: Terminal): void {
+  program
+    .command('completion')
+    .description('print a script by which a shell completes commands, options and rule ids')
+    .addArgument(new Argument('<shell>', 'the shell that is to read it').choices(['bash', 'zsh', 'fish']))
+    .addHelpText(
+      'after',
+      '\nIt knows the commands of this release; load it anew after an upgrade. In fish: steelyard completion fish | source',
+    )
+    .addHelpText('after', example('source <(steelyard completion bash)'))
+    .action(async (shell: Shell) => {
+      terminal.print((await import('./completion.ts')).completionScript(shell, program));
+    });
+}
+
+function format(): Option {
+  return new Option('--format <format>', 'for people, or for programs').choices(['text', 'json']).default('text');
+}
+
 function addPolicy(program: Command, terminal: Terminal): void {
-  const format = (): Option => new Option('--format <format>', 'for people, or for programs').choices(['text', 'json']).default('text');
   const policy = program
     .command('policy')
     .description('thresholds and switches: what holds, whether a file is valid, what another file would change')
