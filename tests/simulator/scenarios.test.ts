@@ -75,7 +75,7 @@ describe('a storm of duplicates', () => {
     const { fetch } = globalThis;
     let turn = 0;
     globalThis.fetch = (address, init) =>
-      fetch(String(address).replace(ports[0]!, init?.method === 'PUT' ? ports[0]! : ports[(turn += 1) % 2]!), init);
+      fetch((address as string).replace(ports[0]!, init?.method === 'PUT' ? ports[0]! : ports[(turn += 1) % 2]!), init);
     try {
       const day = wardDay({ seed: 5, nowMs: NOW_MS, rounds: SCENARIOS['duplicate-storm'].rounds.slice(1, 2) });
       const answers = await sendStorm(day, { base: ports[0]!, copies: 4 });

@@ -122,7 +122,10 @@ async function* textsInEither(lines: AsyncGenerator<Line>): AsyncGenerator<ReadT
     if (isBlank(next.value.bytes)) continue;
     first.push(next.value);
     if (!isObjectOnALine(next.value.bytes)) break;
-    if (first.length === 2) return yield* textsInLines(after(held, lines));
+    if (first.length === 2) {
+      yield* textsInLines(after(held, lines));
+      return;
+    }
   }
   for await (const line of lines) held.push(line);
   yield wholeText(Buffer.concat(held.flatMap(({ bytes }) => [bytes, Buffer.from('\n')])));

@@ -71,7 +71,7 @@ function logOf(results: readonly ReturnType<typeof toResult>[], notifications: r
 }
 
 /** 3.49, reportingDescriptor: the rule's sentence with its facts left open. */
-function toDescriptor(rule: RulePassport & Parameters<typeof outcomeUnder>[0], policy: Policy): object {
+function toDescriptor(rule: RulePassport, policy: Policy): object {
   const { id, title, explain, source, family } = rule;
   const text = explain.replaceAll(/\{(\w+)\}/g, '<$1>');
   return {
@@ -93,7 +93,7 @@ function toResult({ issue, at }: Remark, ruleId: string, file: string, reading?:
     locations: [
       {
         ...physical(file, at),
-        ...(issue.expression && { logicalLocations: issue.expression.map((name) => ({ fullyQualifiedName: name, kind: 'member' })) }),
+        ...(issue.expression && { logicalLocations: issue.expression.map((name) => ({ fullyQualifiedName: name })) }),
       },
     ],
     ...(reading && { properties: { verdict: reading.verdict } }),

@@ -78,7 +78,10 @@ export class LineSender {
     const remarks = remarksIn(outcome);
     // a wall in front of the service refuses too, but without a word of ours
     const verdict = status >= 400 && remarks.length === 0 ? undefined : verdictOf(status, isCorrected);
-    if (verdict === undefined) return add(this.tally.without, status);
+    if (verdict === undefined) {
+      add(this.tally.without, status);
+      return;
+    }
     add(this.tally.verdicts, verdict);
     if (verdict !== 'resent') for (const rule of decidingRules(remarks)) add(this.tally.rules, rule);
   }

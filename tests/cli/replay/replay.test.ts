@@ -34,7 +34,7 @@ function ownTime(): ReplayParts & { readonly waits: number[] } {
 
 async function send(file: string, options: Partial<ReplayOptions> & { readonly url: string }, parts?: ReplayParts) {
   const terminal = listeningTerminal();
-  const { write } = process.stderr;
+  const write = process.stderr.write.bind(process.stderr);
   process.stderr.write = () => true;
   try {
     const exitCode = await replay(file, { pace: 'max', by: 'effective', ...options }, terminal, parts);
