@@ -99,8 +99,7 @@ function atPlace(index: number, { people, seed, nowMs, rounds }: Required<WardDa
   const person = inventPerson(round.person, index + 1, seed, random, nowMs);
   const { readings: planned, bmi } = round.plan(random);
   const beginsMs = nowMs - (LAST_ROUND_BEGINS_MINUTES_AGO + 5 * ((people - 1 - index) % 60)) * MINUTE_MS;
-  // the present is part of every identifier, so that another day with this seed is another day
-  const keyOf = (position: number): string => `${person.id}-${nowMs.toString(36)}-${position + 1}`;
+  const keyOf = (position: number): string => `${person.id}-${position + 1}`;
   const identityOf = (position: number): number => planned[position]?.repeats ?? planned[position]?.corrects ?? position;
 
   const toReading = (plan: Planned, position: number): Reading => {

@@ -95,6 +95,20 @@ describe('a storm of duplicates', () => {
   });
 });
 
+test('any scenario may be run on a service that has had others of the same seed, or itself', async () => {
+  let nowMs = NOW_MS;
+  const service = await startService({ now: () => nowMs });
+  try {
+    for (const name of ['ward-day', 'clock-fault', 'forgotten-tare', 'forgotten-tare'] as const) {
+      nowMs += 1_000;
+      const day = wardDay({ seed: 1, nowMs, rounds: SCENARIOS[name].rounds });
+      expect(unexpectedLines(await sendWardDay(day, { base: service.base, paceMs: 0 }))).toEqual([]);
+    }
+  } finally {
+    await service.close();
+  }
+});
+
 describe('a recording', () => {
   const linesOf = (name: (typeof SCENARIO_NAMES)[number]): JsonObject[] => {
     const { rounds, copies } = SCENARIOS[name];
