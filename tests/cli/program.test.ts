@@ -178,11 +178,12 @@ describe('steelyard rules and explain', () => {
     });
   });
 
-  test.each(RULES.map(({ id }) => id))('explain %s with a fact, a remedy, a source and both examples', (id) => {
+  test.each(RULES.map(({ id }) => id))('explain %s with what it says, its source and both examples', (id) => {
     const terminal = listeningTerminal();
     explainRule(id, { format: 'text' }, terminal);
-    const { fact, remedy } = factAndRemedy(RULES.find((rule) => rule.id === id)!.explain);
-    expect([fact, remedy]).not.toContain('');
+    const { outcome, explain } = RULES.find((rule) => rule.id === id)!;
+    // a remark may have nothing to ask for
+    if (outcome !== 'inform') expect(Object.values(factAndRemedy(explain))).not.toContain('');
     for (const head of ['does', 'looks at', 'says', 'source', 'policy', 'example', 'put right', 'answer'])
       expect(terminal.text()).toMatch(new RegExp(`^${head} `, 'm'));
   });

@@ -21,16 +21,3 @@ export interface Reporting {
 
 export const FORMATS = ['text', 'json', 'junit', 'sarif'] as const;
 export type Format = (typeof FORMATS)[number];
-
-export async function reporterOf(format: Format, reporting: Reporting): Promise<Reporter> {
-  switch (format) {
-    case 'text':
-      return (await import('./report-text.ts')).textReporter(reporting);
-    case 'json':
-      return (await import('./report-json.ts')).jsonReporter(reporting);
-    case 'junit':
-      return (await import('./report-junit.ts')).junitReporter(reporting);
-    case 'sarif':
-      return (await import('./report-sarif.ts')).sarifReporter(reporting);
-  }
-}
