@@ -10,6 +10,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { setTimeout as pause } from 'node:timers/promises';
 import { parseArgs } from 'node:util';
+import { startProgress } from '../src/cli/progress.ts';
 import { EXIT, processTerminal, type Terminal } from '../src/cli/terminal.ts';
 import { loadConfig } from '../src/config.ts';
 import { start } from '../src/main.ts';
@@ -19,7 +20,6 @@ import { balanceOf } from './demo/balance.ts';
 import { printDay, printEnd } from './demo/report.ts';
 import { startReceiver, type Receiver } from './receiver/receiver.ts';
 import { sendWardDay, type SendingOptions } from './simulator/gateway.ts';
-import { startProgress } from './simulator/progress.ts';
 import { wardDay } from './simulator/ward-day.ts';
 
 const SEED = 1;

@@ -20,6 +20,9 @@ const STOPS_EARLY = [
   'commander.optionMissingArgument',
 ];
 
+/** `completion SHELL`: the placeholder stands for one of some words, of which a number is none. */
+const CHOICE_LEFT_OPEN = /argument value '1' is invalid for argument '[^']+'\. Allowed choices are/;
+
 const LINE = /(?:^|[\s;&|(])(?:npx steelyard|steelyard|node bin\/steelyard\.js)(?![\w.-])((?: +(?:"[^"]*"|[^\s;&|)#"]+))*)/g;
 
 /** Every command line in the shell blocks and code spans of a Markdown text. */
@@ -56,7 +59,8 @@ export function complaintAbout({ words, isWhole }: CommandLine): string | undefi
     withoutWork(newProgram()).parse([...words], { from: 'user' });
   } catch (error) {
     if (!(error instanceof CommanderError)) throw error;
-    return error.exitCode === 0 || (!isWhole && STOPS_EARLY.includes(error.code)) ? undefined : error.message;
+    const isMeant = !isWhole && (STOPS_EARLY.includes(error.code) || CHOICE_LEFT_OPEN.test(error.message));
+    return error.exitCode === 0 || isMeant ? undefined : error.message;
   }
   return undefined;
 }

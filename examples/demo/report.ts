@@ -1,8 +1,9 @@
 /** The day in tables for somebody who sees it for the first time. */
 import { CAUTION, wrapped, type Terminal } from '../../src/cli/terminal.ts';
-import { decidingRules, type Answered } from '../simulator/gateway.ts';
+import { decidingRules } from '../simulator/answers.ts';
+import type { Answered } from '../simulator/gateway.ts';
 import { acceptedReadings, type Balance, type Outcome } from './balance.ts';
-import { plainTable, type Column } from './table.ts';
+import { plainTable, type Column } from '../../src/cli/table.ts';
 
 const NOTHING = '–';
 

@@ -1,21 +1,13 @@
 /**
  * The sending side: tells the service of people and scales, then sends reading after reading as
- * gateways do, each until it is answered. What the answers mean is read from the wire alone.
+ * gateways do, each until it is answered.
  */
 import { setTimeout as pause } from 'node:timers/promises';
-import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
-import { OURS } from '../../src/core/terminology.ts';
+import { stringifyExact } from '../../src/core/json.ts';
+import { decidingRules, remarksIn, storedAt, verdictOf, type Remark, type Verdict } from './answers.ts';
+import { call, GatewayStopped, type Service } from './call.ts';
+import type { Expectation } from './round.ts';
 import type { Reading, Registration, WardDay } from './ward-day.ts';
-
-export type Verdict = 'accepted' | 'held' | 'refused' | 'resent' | 'corrected';
-
-export interface Remark {
-  readonly rule: string;
-  readonly severity: string;
-  /** What the rule did: refuse, hold, warn or inform. */
-  readonly outcome: string;
-  readonly sentence: string;
-}
 
 export interface Answered {
   readonly reading: Reading;
@@ -28,19 +20,6 @@ export interface Answered {
   readonly isAsExpected: boolean;
 }
 
-/** The service could not be reached, or gave an answer that no gateway can go on from. */
-export class GatewayStopped extends Error {
-  override readonly name = 'GatewayStopped';
-}
-
-/** The service that is sent to. */
-export interface Service {
-  /** FHIR base, without a slash at its end. */
-  readonly base: string;
-  /** Gives a bearer token; asked for each call, and once more after a 401. None is sent when absent. */
-  readonly token?: () => Promise<string>;
-}
-
 export interface SendingOptions extends Service {
   /** Pause between two readings. */
   readonly paceMs: number;
@@ -49,7 +28,7 @@ export interface SendingOptions extends Service {
 
 /** Sends the whole day in its order. Throws GatewayStopped, and whatever `token` throws. */
 export async function sendWardDay(day: WardDay, { paceMs, onAnswer, ...service }: SendingOptions): Promise<readonly Answered[]> {
-  for (const registration of day.registrations) await register(service, registration);
+  await registerAll(day.registrations, service);
   const places = new Map<string, Place>();
   const answers: Answered[] = [];
   for (const reading of day.readings) {
@@ -62,128 +41,59 @@ export async function sendWardDay(day: WardDay, { paceMs, onAnswer, ...service }
 }
 
 /** Where the service keeps a reading. */
-interface Place {
+export interface Place {
   readonly id: string;
   readonly version: string;
 }
 
-async function register(service: Service, { path, body }: Registration): Promise<void> {
-  const { status } = await call(service, 'PUT', path, body);
-  if (status === 404) throw new GatewayStopped(`There is no FHIR base at ${service.base}; the service has its own below /fhir.`);
-  if (status !== 200 && status !== 201) throw new GatewayStopped(`The service answered ${status} when it was told of ${path}.`);
+/** Throws GatewayStopped when the service does not take one. */
+export async function registerAll(registrations: readonly Registration[], service: Service): Promise<void> {
+  for (const { path, body } of registrations) {
+    const { status } = await call(service, { method: 'PUT', path, text: stringifyExact(body) });
+    if (status === 404) throw new GatewayStopped(`There is no FHIR base at ${service.base}; the service has its own below /fhir.`);
+    if (status !== 200 && status !== 201) throw new GatewayStopped(`The service answered ${status} when it was told of ${path}.`);
+  }
 }
 
-async function sendReading(service: Service, reading: Reading, places: Map<string, Place>): Promise<Answered> {
+/**
+ * @param places of the readings that were stored so far, by their keys; a correction finds its reading there
+ * @throws GatewayStopped when the answer is no verdict
+ */
+export async function sendReading(service: Service, reading: Reading, places: Map<string, Place>): Promise<Answered> {
   const place = reading.corrects === undefined ? undefined : places.get(reading.corrects);
   if (reading.corrects !== undefined && place === undefined)
     throw new GatewayStopped(`${reading.place}: the reading that is to be corrected was not stored.`);
-  const response = place
-    ? await call(service, 'PUT', `Observation/${place.id}`, { ...reading.body, id: place.id }, { 'If-Match': `W/"${place.version}"` })
-    : await call(service, 'POST', 'Observation', reading.body);
-  const stored = /\/Observation\/([^/]+)\/_history\/([^/]+)$/.exec(response.location);
-  if (stored?.[1] !== undefined && stored[2] !== undefined) places.set(reading.key, { id: stored[1], version: stored[2] });
-  const verdict = verdictOf(response.status, place !== undefined);
-  if (verdict === undefined) throw new GatewayStopped(`The service answered ${response.status} to a reading of ${reading.place}.`);
-  const remarks = remarksIn(response.body);
+  const { status, location, body } = await call(
+    service,
+    place
+      ? {
+          method: 'PUT',
+          path: `Observation/${place.id}`,
+          text: stringifyExact({ ...reading.body, id: place.id }),
+          headers: { 'If-Match': `W/"${place.version}"` },
+        }
+      : { method: 'POST', path: 'Observation', text: stringifyExact(reading.body) },
+  );
+  const stored = storedAt(location);
+  if (stored) places.set(reading.key, stored);
+  const verdict = verdictOf(status, place !== undefined);
+  if (verdict === undefined) throw new GatewayStopped(`The service answered ${status} to a reading of ${reading.place}.`);
+  const remarks = remarksIn(body);
   return {
     reading,
-    status: response.status,
+    status,
     verdict,
     remarks,
-    ...(stored?.[1] !== undefined && { storedAs: stored[1] }),
-    isAsExpected: isExpected(reading, verdict, remarks),
+    ...(stored && { storedAs: stored.id }),
+    isAsExpected: isExpected(reading.expected, verdict, remarks),
   };
 }
 
-function verdictOf(status: number, isCorrection: boolean): Verdict | undefined {
-  if (status === 200) return isCorrection ? 'corrected' : 'resent';
-  if (status === 201) return 'accepted';
-  if (status === 202) return 'held';
-  return [400, 404, 409, 412, 422].includes(status) ? 'refused' : undefined;
-}
-
-function isExpected({ expected }: Reading, verdict: Verdict, remarks: readonly Remark[]): boolean {
+export function isExpected(expected: Expectation, verdict: Verdict, remarks: readonly Remark[]): boolean {
   if (verdict !== expected.verdict) return false;
+  // a resend says again what was said the first time
+  if (verdict === 'resent') return true;
   const deciding = decidingRules(remarks);
   const because = 'because' in expected ? expected.because : [];
   return deciding.length === because.length && because.every((rule) => deciding.includes(rule));
-}
-
-/** The rules that refused or held, each once. */
-export function decidingRules(remarks: readonly Remark[]): readonly string[] {
-  return [...new Set(remarks.filter(({ outcome }) => outcome === 'refuse' || outcome === 'hold').map(({ rule }) => rule))];
-}
-
-function remarksIn(body: JsonObject | undefined): Remark[] {
-  return objectsIn(body?.['issue']).map((issue) => {
-    const details = isJsonObject(issue['details']) ? issue['details'] : {};
-    const rule = objectsIn(details['coding']).find(({ system }) => system === OURS.ruleSystem)?.['code'];
-    const outcome = objectsIn(issue['extension']).find(({ url }) => url === OURS.ruleOutcomeExtension)?.['valueCode'];
-    return { rule: text(rule), outcome: text(outcome), severity: text(issue['severity']), sentence: text(issue['diagnostics']) };
-  });
-}
-
-function objectsIn(value: unknown): JsonObject[] {
-  return Array.isArray(value) ? value.filter(isJsonObject) : [];
-}
-
-function text(value: unknown): string {
-  return typeof value === 'string' ? value : '';
-}
-
-interface Response {
-  readonly status: number;
-  readonly location: string;
-  readonly body?: JsonObject;
-}
-
-/** A gateway keeps a reading until somebody has it: what is answered "not now" is sent again. */
-const MOST_TRIES = 5;
-const TIMEOUT_MS = 10_000;
-
-const WANTS_TOKEN = 'The service asks for a bearer token (401). Give a file that holds one (--token-file).';
-const TOKEN_REFUSED = 'The service does not take the token (401). Get a new one from the authorization server.';
-const NOT_ALLOWED =
-  'The token does not allow this (403). It needs system/Observation.cu, system/Patient.u and system/Device.u, and with a gateways file the invented scales or steelyard/operate.';
-
-async function call(
-  { base, token }: Service,
-  method: 'POST' | 'PUT',
-  path: string,
-  content: JsonObject,
-  headers: Readonly<Record<string, string>> = {},
-): Promise<Response> {
-  const standing = {
-    'Content-Type': 'application/fhir+json',
-    Accept: 'application/fhir+json',
-    Prefer: 'return=OperationOutcome',
-    ...headers,
-  };
-  const body = stringifyExact(content);
-  let shown = await token?.();
-  for (let tries = 1; ; tries += 1) {
-    const response = await fetch(`${base}/${path}`, {
-      method,
-      headers: { ...standing, ...(shown !== undefined && { Authorization: `Bearer ${shown}` }) },
-      body,
-      signal: AbortSignal.timeout(TIMEOUT_MS),
-    }).catch((cause: unknown) => {
-      throw new GatewayStopped(`No answer from ${base}. Is the service running there?`, { cause });
-    });
-    const parsed = parseExactJson((await response.text()) || '{}');
-    if (response.status === 401) {
-      // it may have been renewed just now; the same one would be refused again
-      const renewed = await token?.();
-      if (renewed === shown || tries >= MOST_TRIES) throw new GatewayStopped(shown === undefined ? WANTS_TOKEN : TOKEN_REFUSED);
-      shown = renewed;
-      continue;
-    }
-    if (response.status === 403) throw new GatewayStopped(NOT_ALLOWED);
-    if ((response.status === 503 || response.status === 429) && tries < MOST_TRIES) {
-      await pause(1000 * Math.min(5, Number(response.headers.get('Retry-After') ?? 1)));
-      continue;
-    }
-    const answer = parsed.ok && isJsonObject(parsed.value) ? { body: parsed.value } : {};
-    return { status: response.status, location: response.headers.get('Location') ?? '', ...answer };
-  }
 }

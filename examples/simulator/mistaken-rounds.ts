@@ -55,7 +55,7 @@ export const MISTAKEN_ROUNDS: readonly Round[] = [
     person: 'adult',
     plan: (random) => {
       const [tall, heavy] = [adultCm(random), tenths(adultKg(random), 'kg')];
-      const ahead = { scale: 'standing', clockAheadMinutes: 47, expected: refused('time-future') } as const;
+      const ahead = { scale: 'standing', clock: { aheadMinutes: 47 }, expected: refused('time-future') } as const;
       return {
         readings: [
           height('stadiometer', 0, tall),

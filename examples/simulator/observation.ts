@@ -1,10 +1,11 @@
 /** A planned reading as the Observation that a gateway sends, digits as the display showed them. */
 import { exactNumber, type JsonObject } from '../../src/core/json.ts';
-import { PARENT_CODE, QUALIFIER, SYSTEM, VITAL_SIGNS_CATEGORY } from '../../src/core/terminology.ts';
+import { OURS, PARENT_CODE, QUALIFIER, SYSTEM, VITAL_SIGNS_CATEGORY } from '../../src/core/terminology.ts';
 import { shown, type Amount } from './amount.ts';
 import { WRISTBANDS, wristband } from './people.ts';
 import type { Planned } from './round.ts';
 import { deviceId } from './scales.ts';
+import { tareId } from './tares.ts';
 
 /** Each reading has an identifier of its gateway, by which a resend and the EHR's copy are known. */
 export const READING_IDENTIFIERS = 'https://harbourlight.example/reading';
@@ -18,10 +19,13 @@ export interface Occasion {
 }
 
 export function toObservation(planned: Planned, { personId, identifier, measuredMs }: Occasion): JsonObject {
-  const { amount, scale, gross, tare, corrects } = planned;
+  const { amount, scale, gross, tare, corrects, subtracted = [] } = planned;
   const weighed = [...(gross ? [component(QUALIFIER.gross, gross)] : []), ...(tare ? [component(QUALIFIER.tare, tare)] : [])];
   return {
     resourceType: 'Observation',
+    ...(subtracted.length > 0 && {
+      extension: subtracted.map((name) => ({ url: OURS.tareDeviceExtension, valueReference: { reference: `Device/${tareId(name)}` } })),
+    }),
     identifier: [{ system: READING_IDENTIFIERS, value: identifier }],
     status: corrects === undefined ? 'final' : 'corrected',
     category: [{ coding: [{ ...VITAL_SIGNS_CATEGORY }] }],

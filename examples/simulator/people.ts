@@ -21,7 +21,8 @@ const DAY_MS = 86_400_000;
 /** @param number counts the ward's places from 1 */
 export function inventPerson(kind: Kind, number: number, seed: number, random: Random, nowMs: number): Person {
   const ageDays = kind === 'infant' ? random.whole(110, 150) : random.whole(25 * 366, 90 * 365);
-  const id = `harbourlight-${seed}-${number}`;
+  // the present is part of it, so that another day is of other people, whom nobody has weighed before
+  const id = `harbourlight-${seed}-${nowMs.toString(36)}-${number}`;
   return {
     id,
     place: `${kind === 'infant' ? 'Cot' : 'Bed'} ${number}`,

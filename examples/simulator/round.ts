@@ -6,6 +6,7 @@ import { tenths, type Amount } from './amount.ts';
 import type { Kind } from './people.ts';
 import type { Random } from './random.ts';
 import type { ScaleName } from './scales.ts';
+import type { TareName } from './tares.ts';
 
 export type Expectation =
   | { readonly verdict: 'accepted' | 'resent' | 'corrected' }
@@ -22,8 +23,10 @@ export interface Planned {
   readonly tare?: Amount;
   /** Minutes into this bed's round. */
   readonly minute: number;
-  /** A clock that is this far ahead of the service's. */
-  readonly clockAheadMinutes?: number;
+  /** What the clock of the gateway says when that is not the time of measuring. */
+  readonly clock?: FaultyClock;
+  /** Named as subtracted (extension tare-device). */
+  readonly subtracted?: readonly TareName[];
   /** How the person is named; by `Patient/{id}` unless said otherwise. */
   readonly named?: 'by-wristband' | 'by-name-only';
   /** Coded in the terms of a personal health device instead of LOINC. */
@@ -33,6 +36,9 @@ export interface Planned {
   readonly corrects?: number;
   readonly expected: Expectation;
 }
+
+/** Ahead of the service's clock, behind the time of measuring, or at the first of January of that many years ago. */
+export type FaultyClock = { readonly aheadMinutes: number } | { readonly behindMinutes: number } | { readonly yearsBack: number };
 
 export interface Round {
   readonly person: Kind;

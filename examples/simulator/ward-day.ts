@@ -11,8 +11,9 @@ import { READING_IDENTIFIERS, toObservation } from './observation.ts';
 import { inventPerson } from './people.ts';
 import { seededRandom } from './random.ts';
 import { RIGHT_ROUNDS } from './right-rounds.ts';
-import type { Expectation, Planned, Round } from './round.ts';
+import type { Expectation, FaultyClock, Planned, Round } from './round.ts';
 import { SCALES, deviceId, toDevice, type ScaleName } from './scales.ts';
+import { TARES, tareId, toTareDevice, type TareName } from './tares.ts';
 
 export interface Registration {
   readonly path: string;
@@ -54,6 +55,7 @@ export interface WardDay {
 export const ROUNDS: readonly Round[] = [...RIGHT_ROUNDS, ...MISTAKEN_ROUNDS];
 
 const MINUTE_MS = 60_000;
+const YEAR_TEXT = '-01-01T00:00:00Z';
 /** The longest round ends well before the present. */
 const LAST_ROUND_BEGINS_MINUTES_AGO = 75;
 
@@ -62,12 +64,19 @@ export interface WardDayOptions {
   readonly nowMs: number;
   /** One round each; all kinds of round once by default. */
   readonly people?: number;
+  /** What happens on the ward, in turn; an ordinary day otherwise. */
+  readonly rounds?: readonly Round[];
 }
 
-export function wardDay({ seed, nowMs, people = ROUNDS.length }: WardDayOptions): WardDay {
-  const places = Array.from({ length: people }, (_, index) => atPlace(index, people, seed, nowMs));
+export function wardDay({ seed, nowMs, rounds = ROUNDS, people = rounds.length }: WardDayOptions): WardDay {
+  const places = Array.from({ length: people }, (_, index) => atPlace(index, { people, seed, nowMs, rounds }));
+  const isSubtracted = places.some(({ subtracts }) => subtracts);
   return {
     registrations: [
+      ...(isSubtracted ? (Object.keys(TARES) as TareName[]) : []).map((tare) => ({
+        path: `Device/${tareId(tare)}`,
+        body: toTareDevice(tare, nowMs),
+      })),
       ...(Object.keys(SCALES) as ScaleName[]).map((scale) => ({ path: `Device/${deviceId(scale)}`, body: toDevice(scale) })),
       ...places.flatMap(({ registration }) => registration ?? []),
     ],
@@ -80,22 +89,23 @@ interface Place {
   readonly registration?: Registration;
   readonly readings: readonly Reading[];
   readonly bmi: readonly ExpectedBmi[];
+  /** Are chairs, cushions or slings named, so that the service must know them? */
+  readonly subtracts: boolean;
 }
 
-function atPlace(index: number, people: number, seed: number, nowMs: number): Place {
-  const round = ROUNDS[index % ROUNDS.length] as Round;
+function atPlace(index: number, { people, seed, nowMs, rounds }: Required<WardDayOptions>): Place {
+  const round = rounds[index % rounds.length] as Round;
   const random = seededRandom(seed).branch(index);
   const person = inventPerson(round.person, index + 1, seed, random, nowMs);
   const { readings: planned, bmi } = round.plan(random);
   const beginsMs = nowMs - (LAST_ROUND_BEGINS_MINUTES_AGO + 5 * ((people - 1 - index) % 60)) * MINUTE_MS;
-  // the present is part of every identifier, so that another day with this seed is another day
-  const keyOf = (position: number): string => `${person.id}-${nowMs.toString(36)}-${position + 1}`;
+  const keyOf = (position: number): string => `${person.id}-${position + 1}`;
   const identityOf = (position: number): number => planned[position]?.repeats ?? planned[position]?.corrects ?? position;
 
   const toReading = (plan: Planned, position: number): Reading => {
     const identity = identityOf(position);
     const { minute } = planned[identity] as Planned;
-    const measuredMs = plan.clockAheadMinutes === undefined ? beginsMs + minute * MINUTE_MS : nowMs + plan.clockAheadMinutes * MINUTE_MS;
+    const measuredMs = saidBy(plan.clock, beginsMs + minute * MINUTE_MS, nowMs);
     return {
       key: keyOf(position),
       place: person.place,
@@ -112,6 +122,7 @@ function atPlace(index: number, people: number, seed: number, nowMs: number): Pl
   return {
     ...(!round.unregistered && { registration: { path: `Patient/${person.id}`, body: person.patient } }),
     readings: planned.map(toReading),
+    subtracts: planned.some(({ subtracted }) => subtracted !== undefined),
     bmi: bmi.map(([weight, height]) => ({
       place: person.place,
       weightKey: keyOf(identityOf(planned.findIndex(({ amount, expected }) => amount === weight && !('because' in expected)))),
@@ -119,6 +130,14 @@ function atPlace(index: number, people: number, seed: number, nowMs: number): Pl
       value: bodyMassIndex(weight, height),
     })),
   };
+}
+
+function saidBy(clock: FaultyClock | undefined, measuredMs: number, nowMs: number): number {
+  if (clock === undefined) return measuredMs;
+  if ('aheadMinutes' in clock) return nowMs + clock.aheadMinutes * MINUTE_MS;
+  if ('behindMinutes' in clock) return measuredMs - clock.behindMinutes * MINUTE_MS;
+  // a clock that lost its battery goes on from there, so that no two readings bear one time
+  return Date.parse(`${new Date(nowMs).getUTCFullYear() - clock.yearsBack}${YEAR_TEXT}`) + (measuredMs % (60 * MINUTE_MS));
 }
 
 /** The gateway's identifier in an Observation, or in the EHR's copy of one. */

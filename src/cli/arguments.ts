@@ -2,6 +2,9 @@
 import { InvalidArgumentError, type Command } from 'commander';
 import { nearestName } from '../core/nearest-name.ts';
 
+/** Where a service with no settings is reached. */
+export const DEFAULT_URL = 'http://127.0.0.1:8080/fhir';
+
 export function example(line: string): string {
   return `\nExample:\n  ${line}`;
 }

@@ -2,15 +2,16 @@
  * The commands, their options and their help. Each command's work is loaded when it is called, so
  * that `--help` answers at once.
  */
-import type { CheckOptions } from './check.ts';
+import { addBench } from './bench-commands.ts';
+import type { Shell } from './completion.ts';
+import type { ExplainOptions } from './rules.ts';
 import { addKeeping } from './keeping-commands.ts';
-import { Command, InvalidArgumentError, Option } from 'commander';
+import { Argument, Command, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
 import { addOutbox } from './outbox-commands.ts';
 import type { TryOptions } from './policy-try.ts';
-import type { SimulateOptions } from './simulate.ts';
 import { addStoreCommands } from './store-commands.ts';
-import { example, exitCodes, limitNumber, wholeNumber } from './arguments.ts';
+import { example, exitCodes, limitNumber } from './arguments.ts';
 import { CAUTION, wrapped, type Terminal } from './terminal.ts';
 
 export function createProgram(terminal: Terminal): Command {
@@ -21,14 +22,14 @@ export function createProgram(terminal: Terminal): Command {
     .showHelpAfterError('(add --help for what this command takes)')
     .addHelpText('after', `\n${wrapped(CAUTION, terminal.columns).join('\n')}`);
   addServe(program);
-  addCheck(program, terminal);
-  addSimulate(program, terminal);
+  addBench(program, terminal);
   addOutbox(program, terminal);
   addStoreCommands(program, terminal);
   addAudit(program, terminal);
   addRules(program, terminal);
   addPolicy(program, terminal);
   addKeeping(program, terminal);
+  addCompletion(program, terminal);
   return program;
 }
 
@@ -38,45 +39,6 @@ function addServe(program: Command): void {
     .description('run the service; settings come from STEELYARD_… environment variables')
     .addHelpText('after', example('STEELYARD_PORT=8080 STEELYARD_EHR_URL=http://127.0.0.1:9090/fhir steelyard serve'))
     .action(async () => (await import('../main-process.ts')).serve());
-}
-
-function addCheck(program: Command, terminal: Terminal): void {
-  program
-    .command('check')
-    .description('judge Observation or Bundle files as the service would, storing nothing')
-    .argument('<file...>', 'FHIR R4 JSON files, or - for standard input')
-    .addOption(new Option('--format <format>', 'a report, or one FHIR OperationOutcome').choices(['text', 'json']).default('text'))
-    .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
-    .option('--growth-tables <folder>', 'folder with the published growth tables; children by age bands otherwise')
-    .option('--now <instant>', 'judge as of this instant, for files with fixed dates; the present otherwise')
-    .addHelpText('after', exitCodes('nothing was refused or held', 'something was', 'bad usage, or a file that cannot be read'))
-    .addHelpText('after', example('steelyard check --now 2026-03-02T12:00:00Z ward-morning.json'))
-    .action(async (files: string[], options: CheckOptions) => {
-      process.exitCode = await (await import('./check.ts')).check(files, options, terminal);
-    });
-}
-
-function addSimulate(program: Command, terminal: Terminal): void {
-  program
-    .command('simulate')
-    .description('send an invented ward day to a running service')
-    .option('--url <url>', 'FHIR base of the service', 'http://127.0.0.1:8080/fhir')
-    .option('--seed <number>', 'another number gives other values; the same number the same', wholeNumber, 1)
-    .option('--people <number>', 'how many people are on the ward; 17 shows every kind of reading and mistake', peopleNumber, 17)
-    .option('--pace <ms>', 'pause between two readings', wholeNumber, 100)
-    .option(
-      '--token-file <file>',
-      'file that holds the bearer token of a gateway, read for each call; for a service with STEELYARD_AUTH=jwt',
-    )
-    .addHelpText('after', '\nAll people are invented. The day is stored and forwarded like any other: use a service of your own for it.')
-    .addHelpText(
-      'after',
-      exitCodes('every answer was as expected', 'some answer was not', 'bad usage, no service there, or a token that it does not take'),
-    )
-    .addHelpText('after', example('steelyard simulate --url http://127.0.0.1:8080/fhir --people 40 --token-file gateway.token'))
-    .action(async (options: SimulateOptions) => {
-      process.exitCode = await (await import('./simulate.ts')).simulate(options, terminal);
-    });
 }
 
 function addAudit(program: Command, terminal: Terminal): void {
@@ -116,14 +78,33 @@ function addRules(program: Command, terminal: Terminal): void {
     .description('say what a rule checks, with its thresholds, its source and an example')
     .argument('<rule>', 'id of the rule')
     .option('--policy <file>', "a site's policy file; the built-in policy otherwise")
+    .addOption(format())
     .addHelpText('after', example('steelyard explain precision-step'))
-    .action(async (id: string, options: { policy?: string }) => {
+    .action(async (id: string, options: ExplainOptions) => {
       (await import('./rules.ts')).explainRule(id, options, terminal);
     });
 }
 
+function addCompletion(program: Command, terminal: Terminal): void {
+  program
+    .command('completion')
+    .description('print a script by which a shell completes commands, options and rule ids')
+    .addArgument(new Argument('<shell>', 'the shell that is to read it').choices(['bash', 'zsh', 'fish']))
+    .addHelpText(
+      'after',
+      '\nIt knows the commands of this release; load it anew after an upgrade. In fish: steelyard completion fish | source',
+    )
+    .addHelpText('after', example('source <(steelyard completion bash)'))
+    .action(async (shell: Shell) => {
+      terminal.print((await import('./completion.ts')).completionScript(shell, program));
+    });
+}
+
+function format(): Option {
+  return new Option('--format <format>', 'for people, or for programs').choices(['text', 'json']).default('text');
+}
+
 function addPolicy(program: Command, terminal: Terminal): void {
-  const format = (): Option => new Option('--format <format>', 'for people, or for programs').choices(['text', 'json']).default('text');
   const policy = program
     .command('policy')
     .description('thresholds and switches: what holds, whether a file is valid, what another file would change')
@@ -167,9 +148,3 @@ const TRY_NOTES = [
   'The list names people by their keys (Patient/… or an identifier), on purpose: it is for those who may look into the store. Keep it as you keep the store.',
   'Each stored weight and height is judged from what was sent, as of the instant at which it was first stored, with what is known today of person and scale. A kept refusal is judged among the readings that the person has today; refused Bundles and corrections are counted only.',
 ] as const;
-
-function peopleNumber(text: string): number {
-  const people = wholeNumber(text);
-  if (people < 1 || people > 1000) throw new InvalidArgumentError('It must be a number from 1 to 1000.');
-  return people;
-}

@@ -6,12 +6,12 @@
  * for as long as it asks. No token or assertion leaves this file but in a header's value.
  */
 import type { Clock } from '../ports.ts';
+import { retryAfterMs } from '../retry-after.ts';
 import { NoAccessToken, type Authorization } from './authorization.ts';
 import { createAgent } from './connections.ts';
 import type { ConnectionLog } from './connection-log.ts';
 import { missingScopes } from './granted-scope.ts';
 import type { KeyFile } from './key-file.ts';
-import { retryAfterMs } from './retry-after.ts';
 import type { TlsFiles } from '../tls-files.ts';
 import type { AccessToken, NoToken } from './token-answer.ts';
 import { askForToken, type TokenEndpoint } from './token-request.ts';

@@ -4,7 +4,9 @@ import { join } from 'node:path';
 import { describe, expect, test } from 'vitest';
 import { explainRule } from '../../src/cli/rules.ts';
 import { RULES } from '../../src/core/rules/index.ts';
+import { factAndRemedy } from '../../src/cli/check/checked.ts';
 import { passingFolder, steelyard, writeIn } from './command.ts';
+import { listeningTerminal, runHere } from './in-process.ts';
 
 const folder = passingFolder();
 
@@ -13,6 +15,8 @@ describe('the help', () => {
     ['serve', []],
     ['check', []],
     ['simulate', []],
+    ['replay', []],
+    ['completion', []],
     ['outbox', []],
     ['outbox', ['list']],
     ['outbox', ['retry']],
@@ -49,6 +53,8 @@ describe('the help', () => {
       'serve',
       'check',
       'simulate',
+      'replay',
+      'completion',
       'outbox',
       'audit',
       'migrate',
@@ -142,14 +148,43 @@ describe('steelyard rules and explain', () => {
   test('explain one without examples too, and say that there are none', () => {
     const printed: string[] = [];
     const terminal = { print: (...lines: readonly string[]) => void printed.push(...lines), complain: () => undefined, columns: 80 };
-    explainRule('time-old', {}, { ...terminal, tint: (_tint, text) => text }, () => ({}));
+    explainRule('time-old', { format: 'text' }, { ...terminal, tint: (_tint, text) => text }, () => ({}));
     expect(printed.at(-1)).toBe('example    none is installed');
     expect(printed[0]).toBe('time-old: Measured long ago');
   });
 
-  test('say so when there is no such rule', async () => {
-    const { exitCode, stderr } = await steelyard(['explain', 'no-such-rule']);
-    expect(stderr).toContain('There is no rule of that id');
-    expect(exitCode).toBe(2);
+  test('say so when there is no such rule, and which one was meant', async () => {
+    expect(await runHere(['explain', 'no-such-rule'])).toEqual({
+      exitCode: 2,
+      stdout: 'There is no rule of that id; steelyard rules lists them.\n',
+    });
+    expect((await runHere(['explain', 'precison-step'])).stdout).toContain('did you mean precision-step?');
+  });
+
+  test('explain what the answer looks like', async () => {
+    const { stdout } = await runHere(['explain', 'metric-only']);
+    expect(stdout.replaceAll(/\s+/g, ' ')).toContain(
+      'answer HTTP 422, an issue of OperationOutcome with details.coding.code metric-only, rule-outcome refuse, expression Observation.value.ofType(Quantity)',
+    );
+  });
+
+  test('explain each rule for programs too, with both examples where there are', async () => {
+    const policy = writeIn(folder, 'moved.json', '{"time.oldestDays":7,"rule.time-old":"warn"}');
+    const { stdout } = await runHere(['explain', 'time-old', '--policy', policy, '--format', 'json']);
+    expect(JSON.parse(stdout)).toMatchObject({
+      ...{ id: 'time-old', outcome: 'warn', defaultOutcome: 'hold', movable: true },
+      thresholds: [{ name: 'time.oldestDays', value: '7' }],
+      examples: { pass: { answer: { verdict: 'accepted' } }, fail: { answer: { status: 202, verdict: 'held' } } },
+    });
+  });
+
+  test.each(RULES.map(({ id }) => id))('explain %s with what it says, its source and both examples', (id) => {
+    const terminal = listeningTerminal();
+    explainRule(id, { format: 'text' }, terminal);
+    const { outcome, explain } = RULES.find((rule) => rule.id === id)!;
+    // what stops a reading says what to do; a remark may leave it to its facts
+    if (outcome === 'refuse' || outcome === 'hold') expect(Object.values(factAndRemedy(explain))).not.toContain('');
+    for (const head of ['does', 'looks at', 'says', 'source', 'policy', 'example', 'put right', 'answer'])
+      expect(terminal.text()).toMatch(new RegExp(`^${head} `, 'm'));
   });
 });

@@ -9,7 +9,7 @@ import { codedMeasure, type ExactObservation } from '../../core/observation.ts';
 export type RegistryType = 'Patient' | 'Device' | 'DeviceMetric';
 
 export interface CheckedEntry {
-  /** FHIRPath of the resource from the file's root. */
+  /** FHIRPath of the resource from the text's root. */
   readonly root: string;
   readonly resource: JsonObject;
   readonly kind: 'registry' | 'reading' | 'other';
@@ -19,14 +19,34 @@ export interface CheckedEntry {
 
 const ID = /^[A-Za-z0-9\-.]{1,60}$/;
 
-export function entriesOf(bundle: JsonObject): readonly CheckedEntry[] {
+/** What the same judge had before. */
+export interface Before {
+  /** A Patient or Device of the same id is the same one, a reading never is. */
+  readonly readingIds: Set<string>;
+  /** How many entries there were, so that made-up ids differ. */
+  entries: number;
+}
+
+/** The one entry of an Observation that stands alone; adds it to `before`. */
+export function entryOf(resource: JsonObject, before: Before): CheckedEntry {
+  const id = before.entries === 0 ? 'this' : `this-${before.entries}`;
+  before.readingIds.add(id);
+  before.entries += 1;
+  return { root: 'Observation', resource, kind: 'reading', id };
+}
+
+/** Adds what it finds to `before`. */
+export function entriesOf(bundle: JsonObject, before: Before): readonly CheckedEntry[] {
   const raw = Array.isArray(bundle['entry']) ? bundle['entry'] : [];
   const taken = new Set<string>();
+  const { readingIds, entries: first } = before;
+  before.entries += raw.length;
   const entries = raw.flatMap((entry, index) => {
     if (!isJsonObject(entry) || !isJsonObject(entry['resource'])) return [];
     const { resource } = entry;
-    const id = idFor(entry, resource, index, taken);
     const kind = kindOf(resource);
+    const id = idFor(entry, resource, { invented: `entry-${first + index}`, taken, readingIds });
+    if (kind === 'reading') readingIds.add(id);
     return [{ fullUrl: entry['fullUrl'], root: `Bundle.entry[${index}].resource`, resource, kind, id }];
   });
   const places = new Map(
@@ -37,13 +57,20 @@ export function entriesOf(bundle: JsonObject): readonly CheckedEntry[] {
     .sort((a, b) => turnOf(a) - turnOf(b));
 }
 
+interface Ids {
+  readonly invented: string;
+  readonly taken: Set<string>;
+  readonly readingIds: ReadonlySet<string>;
+}
+
 /** The resource's own id, or the one its address names; a made-up one when another entry has it already. */
-function idFor(entry: JsonObject, resource: JsonObject, index: number, taken: Set<string>): string {
+function idFor(entry: JsonObject, resource: JsonObject, { invented, taken, readingIds }: Ids): string {
   const url = isJsonObject(entry['request']) ? entry['request']['url'] : undefined;
   const named = typeof url === 'string' ? /^[A-Za-z]+\/([^/?]+)$/.exec(url)?.[1] : undefined;
   const wanted = typeof resource['id'] === 'string' ? resource['id'] : named;
+  const isReading = kindOf(resource) === 'reading';
   const isFree = wanted !== undefined && ID.test(wanted) && !taken.has(`${typeOf(resource)}/${wanted}`);
-  const id = isFree ? wanted : `entry-${index}`;
+  const id = isFree && !(isReading && readingIds.has(wanted)) ? wanted : invented;
   taken.add(`${typeOf(resource)}/${id}`);
   return id;
 }

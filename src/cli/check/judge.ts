@@ -1,6 +1,6 @@
 /**
- * Judges the resources of one file by the service's own use case, against an empty store that is
- * gone afterwards: so readings of one Bundle are compared with each other, and BMI follow.
+ * Judges the resources of a text by the service's own use case, against an empty store that is gone
+ * afterwards: so readings of one Bundle are compared with each other, and BMI follow.
  */
 import type * as fhir4 from 'fhir/r4.js';
 import { conditionalSubject } from '../../core/bundle.ts';
@@ -15,7 +15,7 @@ import { createIntake, type Intake, type IntakeAnswer } from '../../ingest.ts';
 import { parseIfNoneExist } from '../../ingest/if-none-exist.ts';
 import { openStore } from '../../open-store.ts';
 import type { Store, Token } from '../../ports.ts';
-import { entriesOf, type CheckedEntry, type RegistryType } from './bundle-entries.ts';
+import { entriesOf, entryOf, type Before, type CheckedEntry, type RegistryType } from './bundle-entries.ts';
 
 export interface Judged {
   readonly root: string;
@@ -23,8 +23,8 @@ export interface Judged {
   readonly verdict: Verdict | 'resent' | 'known' | 'not judged';
   /** Expressions begin at the file's root. */
   readonly issues: readonly fhir4.OperationOutcomeIssue[];
-  /** The BMI that follows from this weight, and the place of its height in the file. */
-  readonly bmi?: { readonly value: string; readonly heightRoot: string };
+  /** The BMI that follows from this weight, and where its height stands: `entry[2]`, behind the name of another text. */
+  readonly bmi?: { readonly value: string; readonly heightAt: string };
 }
 
 export interface Surroundings {
@@ -33,48 +33,66 @@ export interface Surroundings {
   readonly nowMs: number;
 }
 
-export async function judgeResource(
-  type: 'Observation' | 'Bundle',
-  resource: JsonObject,
-  { policy, growth, nowMs }: Surroundings,
-): Promise<readonly Judged[]> {
-  if (type === 'Bundle') {
-    const conformed = conformResource(resource, 'Bundle');
-    if (!conformed.ok) return [{ root: 'Bundle', resource, verdict: 'refused', issues: toOperationOutcome(conformed.findings).issue }];
-  }
+export interface Judge {
+  /** @param source names the text in what a later one has to say of it; absent for the only one */
+  judge(type: 'Observation' | 'Bundle', resource: JsonObject, source?: string): Promise<readonly Judged[]>;
+  close(): Promise<void>;
+}
+
+/** A judge for whom every text is the only one. */
+export function judgeOfEach(surroundings: Surroundings): Judge {
+  const judge: Judge['judge'] = async (type, resource, source) => {
+    const one = await judgeOfAll(surroundings);
+    try {
+      return await one.judge(type, resource, source);
+    } finally {
+      await one.close();
+    }
+  };
+  return { judge, close: () => Promise.resolve() };
+}
+
+/** A judge who remembers: what came with earlier texts is known, and their readings are earlier readings. */
+export async function judgeOfAll({ policy, growth, nowMs }: Surroundings): Promise<Judge> {
   const clock = { nowMs: () => nowMs };
   const store = await openStore(':memory:', { clock });
-  try {
-    let id = '';
-    const intake = createIntake({
-      store,
-      clock,
-      policy: () => policy,
-      ...(growth && { growth }),
-      newId: () => id,
-      knownBases: [],
-      forwards: false,
-    });
-    const judged: (Judged & { readonly storedAs?: string })[] = [];
-    for (const entry of type === 'Bundle' ? entriesOf(resource) : [alone(resource)]) {
-      id = entry.id;
-      judged.push(await judgeEntry(entry, intake, store));
+  let id = '';
+  const intake = createIntake({
+    store,
+    clock,
+    policy: () => policy,
+    ...(growth && { growth }),
+    newId: () => id,
+    knownBases: [],
+    forwards: false,
+  });
+  const before: Before = { readingIds: new Set(), entries: 0 };
+  const placeOf = new Map<string, string>();
+  const judge: Judge['judge'] = async (type, resource, source = '') => {
+    if (type === 'Bundle') {
+      const conformed = conformResource(resource, 'Bundle');
+      if (!conformed.ok) return [{ root: 'Bundle', resource, verdict: 'refused', issues: toOperationOutcome(conformed.findings).issue }];
     }
-    return await withBmi(judged, store);
-  } finally {
-    await store.close();
-  }
+    const judged: Stored[] = [];
+    for (const entry of type === 'Bundle' ? entriesOf(resource, before) : [entryOf(resource, before)]) {
+      id = entry.id;
+      const one = await judgeEntry(entry, intake, store);
+      judged.push(one);
+      if (one.storedAs !== undefined && one.verdict !== 'resent') placeOf.set(one.storedAs, `${source} ${shortRoot(one.root)}`.trim());
+    }
+    return withBmi(judged, placeOf, store);
+  };
+  return { judge, close: () => store.close() };
 }
 
-function alone(resource: JsonObject): CheckedEntry {
-  return { root: 'Observation', resource, kind: 'reading', id: 'this' };
+type Stored = Judged & { readonly storedAs?: string };
+
+/** `entry[3]` for the resource of a Bundle's entry; nothing for a resource that stands alone. */
+export function shortRoot(root: string): string {
+  return /^Bundle\.(entry\[\d+\])\.resource$/.exec(root)?.[1] ?? '';
 }
 
-async function judgeEntry(
-  { root, resource, kind, id }: CheckedEntry,
-  intake: Intake,
-  store: Store,
-): Promise<Judged & { storedAs?: string }> {
+async function judgeEntry({ root, resource, kind, id }: CheckedEntry, intake: Intake, store: Store): Promise<Stored> {
   if (kind === 'other') return { root, resource, verdict: 'not judged', issues: [] };
   if (kind === 'registry') {
     const answer = await intake.putRegistry(resource['resourceType'] as RegistryType, id, { ...resource, id });
@@ -111,15 +129,15 @@ function rootedIssues({ outcome }: IntakeAnswer, root: string): fhir4.OperationO
   }));
 }
 
-async function withBmi(judged: readonly (Judged & { readonly storedAs?: string })[], { read }: Store): Promise<readonly Judged[]> {
-  const rootOf = new Map(
-    judged.flatMap(({ storedAs, root, verdict }) => (storedAs === undefined || verdict === 'resent' ? [] : [[storedAs, root]])),
-  );
+async function withBmi(judged: readonly Stored[], placeOf: ReadonlyMap<string, string>, { read }: Store): Promise<readonly Judged[]> {
+  const ids = judged.flatMap(({ storedAs, verdict }) => (storedAs === undefined || verdict === 'resent' ? [] : [storedAs]));
   const { resources } = await read.searchObservations({
     codes: [{ system: SYSTEM.loinc, value: PARENT_CODE.bmi.code }],
+    derivedFrom: ids,
     includeHeld: true,
     sort: [],
-    count: Math.max(1, judged.length),
+    // of each weight there is one at most, but a height may belong to many
+    count: Math.max(1, placeOf.size),
   });
   const bmiOf = new Map(
     resources.flatMap(({ text }) => {
@@ -129,7 +147,7 @@ async function withBmi(judged: readonly (Judged & { readonly storedAs?: string }
   );
   return judged.map(({ storedAs, ...entry }) => {
     const bmi = storedAs === undefined || entry.verdict === 'resent' ? undefined : bmiOf.get(storedAs);
-    return { ...entry, ...(bmi && { bmi: { value: bmi.value, heightRoot: rootOf.get(bmi.heightId) ?? '' } }) };
+    return { ...entry, ...(bmi && { bmi: { value: bmi.value, heightAt: placeOf.get(bmi.heightId) ?? '' } }) };
   });
 }
 
