@@ -15,10 +15,12 @@ import { checkFirstLines } from './gate.ts';
 import { DEFAULT_LIMITS } from './limits.ts';
 import { beginWithoutBody, LoadGate, shedLoad } from './load-shedding.ts';
 import { negotiateFormat } from './negotiation.ts';
-import { mountOperations } from './operations.ts';
+import { apiPage } from './openapi/api-page.ts';
+import { operationsPages } from './operations.ts';
+import { mountPages } from './page.ts';
 import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
-import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
+import { RULES_STYLE_HASH, rulesPages } from './rules-page.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 
 export function createApp(serving: Serving): Express {
@@ -32,9 +34,11 @@ export function createApp(serving: Serving): Express {
   const { limits = DEFAULT_LIMITS } = serving;
   const whoCalls = [limitFailedLogins(limits), identifyCaller(serving.auth)];
   // before the limits: whoever watches the service must see it when it is full
-  mountOperations(app, serving, whoCalls);
+  const unlimited = operationsPages(serving);
+  mountPages(app, serving.auth, unlimited, whoCalls);
   app.use(shedLoad(new LoadGate({ ...serving, limits })), ...whoCalls, limitRate(limits), keepLanes(limits), beginWithoutBody);
-  mountRules(app, serving);
+  const limited = rulesPages(serving);
+  mountPages(app, serving.auth, [...limited, apiPage(serving, unlimited, limited)]);
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));
