@@ -3,6 +3,7 @@
  * that `--help` answers at once.
  */
 import type { CheckOptions } from './check.ts';
+import { addExamineGateway } from './examine/examine-command.ts';
 import { addKeeping } from './keeping-commands.ts';
 import { Command, InvalidArgumentError, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
@@ -23,6 +24,7 @@ export function createProgram(terminal: Terminal): Command {
   addServe(program);
   addCheck(program, terminal);
   addSimulate(program, terminal);
+  addExamineGateway(program, terminal);
   addOutbox(program, terminal);
   addStoreCommands(program, terminal);
   addAudit(program, terminal);
