@@ -91,8 +91,10 @@ function waitsLonger(heard: Heard): Finding {
       if (second?.fault !== 'busy' || third === undefined) return NOT_SEEN;
       const [first, next] = [second.arrivedMs - met.endedMs, third.arrivedMs - second.endedMs];
       const said = `It waited ${(first / 1000).toFixed(1)} s, then ${(next / 1000).toFixed(1)} s.`;
+      // whoever does not wait as long as it is told has no wait that could grow
+      const isPatient = second.arrivedMs >= (met.notBeforeMs ?? 0) && third.arrivedMs >= (second.notBeforeMs ?? 0);
       // a tenth for the clock's grain
-      return next >= first * 0.9 ? right(said) : wrong(said);
+      return isPatient && next >= first * 0.9 ? right(said) : wrong(said);
     }),
   );
 }

@@ -137,7 +137,10 @@ const ROWS: Readonly<Record<string, Readonly<Partial<Record<Judgement, readonly 
   },
   backoff: {
     right: [[told(0, 1, 'busy'), told(1, 1, 'busy'), call(3)]],
-    wrong: [[told(0, 1, 'busy'), told(5, 1, 'busy'), call(7)]],
+    wrong: [
+      [told(0, 1, 'busy'), told(5, 1, 'busy'), call(7)],
+      [told(0, 1, 'busy'), told(0.2, 1, 'busy'), call(0.5)],
+    ],
     'not seen': [[told(0, 1, 'busy'), call(2)]],
   },
   slow: {
