@@ -10,7 +10,17 @@ const LOSSY_JSON = [
 ];
 
 export default tseslint.config(
-  { ignores: ['dist/', '.built/', 'node_modules/', 'coverage/', 'src/core/conformance/generated/', 'tests/oracles/node_modules/'] },
+  {
+    ignores: [
+      'dist/',
+      'dist-fhir/',
+      '.built/',
+      'node_modules/',
+      'coverage/',
+      'src/core/conformance/generated/',
+      'tests/oracles/node_modules/',
+    ],
+  },
   ...tseslint.configs.strictTypeChecked,
   {
     languageOptions: {

@@ -1,16 +1,20 @@
 /**
- * Writes the tables of README.md that come from the code: rules, calls, configuration, policy, commands, metrics.
+ * Writes the tables of the documents that come from the code: rules, calls, configuration, policy, commands, metrics in
+ * README.md, answers in docs/verdicts.md, criteria and faults in docs/gateway-conformance.md.
  * `--check` changes nothing and exits 1 when a table has drifted.
  */
 import { readFile, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
 import type { Command } from 'commander';
+import { FAULTS } from '../src/cli/examine/faults.ts';
+import { CRITERIA } from '../src/cli/examine/report.ts';
 import { createProgram } from '../src/cli/program.ts';
 import { describeConfig } from '../src/config.ts';
 import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
 import { SERVED } from '../src/http/served.ts';
+import { ERRORS } from '../src/errors.ts';
 import { METRICS, type MetricRow } from '../src/metrics/catalogue.ts';
 import { committedResult } from '../tests/bench/judgement/result.ts';
 import { markdownTables } from '../tests/bench/judgement/table.ts';
@@ -121,6 +125,29 @@ function metrics(): string {
   );
 }
 
+/** Every refusal that is not of a rule: what it is, and whether the same may be sent again. */
+function errors(): string {
+  const rows = Object.entries<{ status: number; issue: string; title: string; retryAfter?: number }>(ERRORS).map(([code, row]) => [
+    String(row.status),
+    `\`transport-${code.slice('ERR_'.length).toLowerCase().replaceAll('_', '-')}\``,
+    row.title,
+    `\`${row.issue}\``,
+    row.retryAfter === undefined ? '' : `${row.retryAfter} s`,
+  ]);
+  return table(['status', '`details.coding.code`', 'what', '`issue.code`', '`Retry-After`, unless the answer knows better'], rows);
+}
+
+function faults(): string {
+  return table(['fault', 'what happens'], Object.entries(FAULTS));
+}
+
+function criteria(): string {
+  return table(
+    ['criterion', 'level', 'asks', 'remedy', 'source'],
+    CRITERIA.map(({ id, level, asks, remedy, source }) => [`\`${id}\``, level, asks, remedy, source]),
+  );
+}
+
 const TABLES: Readonly<Record<string, () => string>> = {
   judgement: () => markdownTables(committedResult()),
   rules,
@@ -132,23 +159,34 @@ const TABLES: Readonly<Record<string, () => string>> = {
   limits,
   changes,
 };
-const README = join(import.meta.dirname, '..', 'README.md');
+const ROOT = join(import.meta.dirname, '..');
 
-/** README with every generated part made anew; throws when a part is missing. */
-export function withTables(readme: string): string {
-  return Object.entries(TABLES).reduce((text, [name, make]) => {
+/** By document, its generated parts. */
+const DOCUMENTS: Readonly<Record<string, Readonly<Record<string, () => string>>>> = {
+  'README.md': TABLES,
+  'docs/verdicts.md': { errors },
+  'docs/gateway-conformance.md': { faults, criteria },
+};
+
+/** A document with every generated part made anew; throws when a part is missing. */
+export function withTables(text: string, document = 'README.md'): string {
+  return Object.entries(DOCUMENTS[document] ?? {}).reduce((before, [name, make]) => {
     const part = new RegExp(`(<!-- generated: ${name} -->\\n)[\\s\\S]*?(<!-- end -->)`);
-    if (!part.test(text)) throw new Error(`README.md has no generated part named ${name}`);
-    return text.replace(part, (_, begin: string, end: string) => `${begin}${make()}\n${end}`);
-  }, readme);
+    if (!part.test(before)) throw new Error(`${document} has no generated part named ${name}`);
+    return before.replace(part, (_, begin: string, end: string) => `${begin}${make()}\n${end}`);
+  }, text);
 }
 
+export const GENERATED_DOCUMENTS: readonly string[] = Object.keys(DOCUMENTS);
+
 if (process.argv[1] === import.meta.filename) {
-  const before = await readFile(README, 'utf8');
-  const after = withTables(before);
-  if (!process.argv.includes('--check')) await writeFile(README, after);
-  else if (before !== after) {
-    process.stderr.write('README.md has drifted from the code; run `npm run documents`.\n');
-    process.exitCode = 1;
+  for (const document of GENERATED_DOCUMENTS) {
+    const before = await readFile(join(ROOT, document), 'utf8');
+    const after = withTables(before, document);
+    if (!process.argv.includes('--check')) await writeFile(join(ROOT, document), after);
+    else if (before !== after) {
+      process.stderr.write(`${document} has drifted from the code; run \`npm run documents\`.\n`);
+      process.exitCode = 1;
+    }
   }
 }

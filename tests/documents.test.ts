@@ -2,7 +2,7 @@ import { existsSync, mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
-import { withTables } from '../scripts/generate-documents.ts';
+import { GENERATED_DOCUMENTS, withTables } from '../scripts/generate-documents.ts';
 import { MOVABLE_RULES } from '../src/core/rules/index.ts';
 import { GatewaysHolder } from '../src/gateways.ts';
 import { loadPolicy } from '../src/policy-file.ts';
@@ -20,11 +20,13 @@ describe('the tables of limits', () => {
   });
 });
 
-describe('README.md', () => {
-  it('has the tables that the code makes today', () => {
-    expect(withTables(read('README.md'))).toBe(read('README.md'));
+describe('every document with tables from the code', () => {
+  it.each(GENERATED_DOCUMENTS)('%s has those that the code makes today', (document) => {
+    expect(withTables(read(document), document)).toBe(read(document));
   });
+});
 
+describe('README.md', () => {
   it('carries the cautions above its first command', () => {
     const readme = read('README.md');
     const cautions = readme.indexOf('not a medical device');

@@ -5,6 +5,7 @@
 import { addBench } from './bench-commands.ts';
 import type { Shell } from './completion.ts';
 import type { ExplainOptions } from './rules.ts';
+import { addExamineGateway } from './examine/examine-command.ts';
 import { addKeeping } from './keeping-commands.ts';
 import { Argument, Command, Option } from 'commander';
 import { softwareVersion } from '../version.ts';
@@ -23,6 +24,7 @@ export function createProgram(terminal: Terminal): Command {
     .addHelpText('after', `\n${wrapped(CAUTION, terminal.columns).join('\n')}`);
   addServe(program);
   addBench(program, terminal);
+  addExamineGateway(program, terminal);
   addOutbox(program, terminal);
   addStoreCommands(program, terminal);
   addAudit(program, terminal);

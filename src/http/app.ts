@@ -15,11 +15,13 @@ import { checkFirstLines } from './gate.ts';
 import { DEFAULT_LIMITS } from './limits.ts';
 import { beginWithoutBody, LoadGate, shedLoad } from './load-shedding.ts';
 import { negotiateFormat } from './negotiation.ts';
-import { mountOperations } from './operations.ts';
+import { apiPage } from './openapi/api-page.ts';
+import { operationsPages } from './operations.ts';
+import { mountPages } from './page.ts';
 import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
 import { REVIEW_PATH, reviewPages } from './review/pages.ts';
-import { RULES_STYLE_HASH, mountRules } from './rules-page.ts';
+import { RULES_STYLE_HASH, rulesPages } from './rules-page.ts';
 import { identifyVisitor } from './sign-in/identify-visitor.ts';
 import { mountSignIn } from './sign-in/routes.ts';
 import type { RequestHandler, Serving } from './serving.ts';
@@ -35,7 +37,8 @@ export function createApp(serving: Serving): Express {
   const { limits = DEFAULT_LIMITS } = serving;
   const whoCalls = [limitFailedLogins(limits), identifyCaller(serving.auth)];
   // before the limits: whoever watches the service must see it when it is full
-  mountOperations(app, serving, whoCalls);
+  const unlimited = operationsPages(serving);
+  mountPages(app, serving.auth, unlimited, whoCalls);
   app.use(
     shedLoad(new LoadGate({ ...serving, limits })),
     ...whoCalls,
@@ -44,7 +47,8 @@ export function createApp(serving: Serving): Express {
     keepLanes(limits),
     beginWithoutBody,
   );
-  mountRules(app, serving);
+  const limited = rulesPages(serving);
+  mountPages(app, serving.auth, [...limited, apiPage(serving, unlimited, limited)]);
   mountSignIn(app, serving);
   app.use(REVIEW_PATH, reviewPages(serving));
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));

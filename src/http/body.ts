@@ -24,6 +24,12 @@ export const takeJsonBody: readonly RequestHandler[] = take(FHIR_BODY, LARGEST_B
 /** Middleware before a handler that calls `readFormBody`. */
 export const takeFormBody: readonly RequestHandler[] = take(FORM_BODY, LARGEST_FORM_BYTES);
 
+/** Media types that a route takes whose handler stands behind `before`; empty when it takes no body. */
+export function mediaTypesOf(before: readonly RequestHandler[]): readonly string[] {
+  if (before === takeJsonBody) return FHIR_BODY;
+  return before === takeFormBody ? FORM_BODY : [];
+}
+
 function take(types: readonly string[], limit: number): readonly RequestHandler[] {
   const checkHeaders: RequestHandler = (req, _res, next) => {
     const { type, parameters } = parseMediaType(req.get('content-type') ?? '');

@@ -19,6 +19,9 @@ import { claimObservation, decideObservation } from './observation-decisions.ts'
 import { assessObservation, validateObservation } from './observation-operations.ts';
 import { searchObservations } from './observation-search.ts';
 import { putRegistry, searchRegistry } from './registry.ts';
+import type { Description } from './openapi/description.ts';
+import { describeInteraction, describeOperation } from './openapi/fhir-calls.ts';
+import { BUNDLE_CALL, METADATA_CALL, SMART_CALL } from './openapi/system-calls.ts';
 import { notesOf } from './request-notes.ts';
 import { affectedByScale, recallScale } from './scale-operations.ts';
 import { SERVED, type Interaction, type ServedOperation, type ServedResource } from './served.ts';
@@ -32,6 +35,8 @@ export interface Route {
   readonly need: Need;
   readonly before: readonly RequestHandler[];
   readonly handle: Handler;
+  /** For the API description. */
+  readonly says: Description;
   /** Absent for what reveals nothing of anybody. */
   readonly access?: Access;
 }
@@ -77,9 +82,24 @@ export function refuseOtherMethods(route: ReturnType<Router['route']>, group: re
 
 function systemRoutes(serving: Serving): Route[] {
   return [
-    { method: 'get', path: '/metadata', need: OPEN, before: [], handle: readCapabilities(serving) },
-    { method: 'get', path: '/.well-known/smart-configuration', need: OPEN, before: [], handle: readSmartConfiguration(serving) },
-    { method: 'post', path: '/', need: EACH_ENTRY, before: takeJsonBody, handle: takeBundle(serving), access: { interaction: 'batch' } },
+    { method: 'get', path: '/metadata', need: OPEN, before: [], handle: readCapabilities(serving), says: METADATA_CALL },
+    {
+      method: 'get',
+      path: '/.well-known/smart-configuration',
+      need: OPEN,
+      before: [],
+      handle: readSmartConfiguration(serving),
+      says: SMART_CALL,
+    },
+    {
+      method: 'post',
+      path: '/',
+      need: EACH_ENTRY,
+      before: takeJsonBody,
+      handle: takeBundle(serving),
+      says: BUNDLE_CALL,
+      access: { interaction: 'batch' },
+    },
   ];
 }
 
@@ -110,6 +130,7 @@ function operationRoutes(serving: Serving, { type }: ServedResource, operation: 
       need,
       before: method === 'post' ? takeJsonBody : [],
       handle,
+      says: describeOperation(operation, method),
       access: { interaction: 'operation', event: name, type },
     })),
   );
@@ -117,13 +138,17 @@ function operationRoutes(serving: Serving, { type }: ServedResource, operation: 
 
 function interactionRoutes(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
   const access = served.kind === 'artefact' ? {} : { access: { interaction, type: served.type } };
-  return handlersOf(serving, served, interaction).map((route) => ({ ...route, ...access }));
+  return handlersOf(serving, served, interaction).map((route) => ({
+    ...route,
+    says: describeInteraction(served, interaction, route.method),
+    ...access,
+  }));
 }
 
-function handlersOf(serving: Serving, served: ServedResource, interaction: Interaction): Route[] {
+function handlersOf(serving: Serving, served: ServedResource, interaction: Interaction): Omit<Route, 'says'>[] {
   const { type } = served;
   const need = needOfInteraction(served, interaction);
-  const get = (path: string, handle: Handler): Route => ({ method: 'get', path, need, before: [], handle });
+  const get = (path: string, handle: Handler): Omit<Route, 'says'> => ({ method: 'get', path, need, before: [], handle });
   switch (interaction) {
     case 'create':
       return [{ method: 'post', path: `/${type}`, need, before: takeJsonBody, handle: createObservation(serving) }];

@@ -1,16 +1,13 @@
 /**
  * `/health/live`, `/health/ready`, `/metrics`: for those who run the service.
  */
-import type { Express } from 'express';
-import { guard } from './auth/door.ts';
 import { OPEN, TO_OPERATE } from './auth/needs.ts';
-import { refuseOtherMethods } from './fhir-router.ts';
-import { notesOf } from './request-notes.ts';
-import type { Handler, RequestHandler, Response, Serving } from './serving.ts';
+import type { Page } from './page.ts';
+import type { Response, Serving } from './serving.ts';
 
-/** @param whoCalls finds out who calls, where that is needed */
-export function mountOperations(app: Express, serving: Serving, whoCalls: readonly RequestHandler[]): void {
-  const { store, metrics, policy, isStopping } = serving;
+const JSON_STATE = { media: ['application/json'] } as const;
+
+export function operationsPages({ store, metrics, policy, isStopping }: Serving): Page[] {
   const sendState = (res: Response, status: number, state: string, detail: object = {}): void => {
     res
       .status(status)
@@ -18,28 +15,44 @@ export function mountOperations(app: Express, serving: Serving, whoCalls: readon
       .type('application/json')
       .end(JSON.stringify({ status: state, ...detail }));
   };
-  const pages: Readonly<Record<string, Handler>> = {
-    '/health/live': (_req, res) => sendState(res, 200, 'live'),
-    '/health/ready': async (_req, res) => {
-      const isReady = !isStopping() && (await store.isReady());
-      if (!isReady) res.set('Retry-After', '5');
-      // a policy file that is broken now is no reason to take no readings: the earlier policy is in force
-      const detail = { policy: { version: policy.current.version, lastReloadFailed: policy.lastReloadFailed } };
-      sendState(res, isReady ? 200 : 503, isReady ? 'ready' : 'not-ready', detail);
+  return [
+    {
+      path: '/health/live',
+      need: OPEN,
+      says: { summary: 'Does the process run', means: 'Asks nothing of anybody.', answers: { 200: { means: 'It does.', ...JSON_STATE } } },
+      handle: (_req, res) => sendState(res, 200, 'live'),
     },
-    '/metrics': async (_req, res) => {
-      const text = await metrics.text();
-      res.status(200).set('Content-Type', metrics.contentType).end(text);
+    {
+      path: '/health/ready',
+      need: OPEN,
+      says: {
+        summary: 'Does it take readings',
+        means: 'Ready when the store can commit and nobody has told the service to stop.',
+        answers: {
+          200: { means: 'It does; with the policy in force.', ...JSON_STATE },
+          503: { means: 'Not now: send readings elsewhere, or later.', ...JSON_STATE, headers: ['Retry-After'] },
+        },
+      },
+      handle: async (_req, res) => {
+        const isReady = !isStopping() && (await store.isReady());
+        if (!isReady) res.set('Retry-After', '5');
+        // a policy file that is broken now is no reason to take no readings: the earlier policy is in force
+        const detail = { policy: { version: policy.current.version, lastReloadFailed: policy.lastReloadFailed } };
+        sendState(res, isReady ? 200 : 503, isReady ? 'ready' : 'not-ready', detail);
+      },
     },
-  };
-  for (const [path, handle] of Object.entries(pages)) {
-    const route = app.route(path);
-    route.all((_req, res, next) => {
-      notesOf(res).route = path;
-      next();
-    });
-    if (path === '/metrics') route.get(...whoCalls, guard(serving.auth, TO_OPERATE), handle);
-    else route.get(guard(serving.auth, OPEN), handle);
-    refuseOtherMethods(route, [{ method: 'get' }]);
-  }
+    {
+      path: '/metrics',
+      need: TO_OPERATE,
+      says: {
+        summary: 'Metrics',
+        means: 'In the text format of Prometheus.',
+        answers: { 200: { means: 'All of them.', media: ['text/plain'] } },
+      },
+      handle: async (_req, res) => {
+        const text = await metrics.text();
+        res.status(200).set('Content-Type', metrics.contentType).end(text);
+      },
+    },
+  ];
 }

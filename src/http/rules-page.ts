@@ -3,7 +3,6 @@
  * and its source, each with its examples; JSON for programs, a plain page for people.
  */
 import { createHash } from 'node:crypto';
-import type { Express } from 'express';
 import type { RulePassport } from '../core/finding.ts';
 import { stringifyExact } from '../core/json.ts';
 import type { Policy } from '../core/policy.ts';
@@ -11,11 +10,12 @@ import { settingsInWords, type SettingInWords } from '../core/policy-words.ts';
 import { outcomeUnder } from '../core/rules/rule.ts';
 import { ServiceError } from '../errors.ts';
 import type { RuleExamples } from '../rule-examples.ts';
-import { refuseOtherMethods } from './fhir-router.ts';
+import { OPEN } from './auth/needs.ts';
 import { cells, escapeHtml, table } from './html.ts';
-import { notesOf } from './request-notes.ts';
+import type { DescribedAnswer } from './openapi/description.ts';
+import type { Page } from './page.ts';
 import { examplesOf } from './rule-examples-html.ts';
-import type { Handler, Request, Response, Serving } from './serving.ts';
+import type { Request, Response, Serving } from './serving.ts';
 
 interface RuleInWords extends Pick<RulePassport, 'id' | 'title' | 'family' | 'movable' | 'code' | 'expression' | 'source' | 'explain'> {
   readonly outcome: RulePassport['outcome'] | 'off';
@@ -35,31 +35,41 @@ export const RULES_STYLE =
 /** For the Content-Security-Policy, which allows this one style and no other. */
 export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
 
-export function mountRules(app: Express, { rules, examples, policy }: Pick<Serving, 'rules' | 'examples' | 'policy'>): void {
-  mount(app, '/rules', (req, res) => {
-    const { current } = policy;
-    const inWords = rules.map((rule) => toWords(rule, current));
-    send(req, res, { policy: current.version, rules: inWords }, () => page('Rules', current, listOf(inWords)));
-  });
-  mount(app, '/rules/:id', (req, res) => {
-    const { current } = policy;
-    const passport = rules.find(({ id }) => id === req.params['id']);
-    if (!passport) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
-    const rule = toWords(passport, current);
-    const shown = examples.get(rule.id) ?? {};
-    send(req, res, { policy: current.version, ...rule, examples: shown }, () => page(rule.title, current, detailOf(rule, shown)));
-  });
+export function rulesPages({ rules, examples, policy }: Pick<Serving, 'rules' | 'examples' | 'policy'>): Page[] {
+  return [
+    {
+      path: '/rules',
+      need: OPEN,
+      says: { summary: 'Every rule in words', means: IN_WORDS, answers: { 200: WORDS, 406: NOT_SERVED } },
+      handle: (req, res) => {
+        const { current } = policy;
+        const inWords = rules.map((rule) => toWords(rule, current));
+        send(req, res, { policy: current.version, rules: inWords }, () => page('Rules', current, listOf(inWords)));
+      },
+    },
+    {
+      path: '/rules/:id',
+      need: OPEN,
+      says: {
+        summary: 'One rule in words, with examples',
+        means: IN_WORDS,
+        answers: { 200: WORDS, 404: { means: 'There is no such rule.', resource: 'OperationOutcome' }, 406: NOT_SERVED },
+      },
+      handle: (req, res) => {
+        const { current } = policy;
+        const passport = rules.find(({ id }) => id === req.params['id']);
+        if (!passport) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
+        const rule = toWords(passport, current);
+        const shown = examples.get(rule.id) ?? {};
+        send(req, res, { policy: current.version, ...rule, examples: shown }, () => page(rule.title, current, detailOf(rule, shown)));
+      },
+    },
+  ];
 }
 
-function mount(app: Express, path: string, handle: Handler): void {
-  const route = app.route(path);
-  route.all((_req, res, next) => {
-    notesOf(res).route = path;
-    next();
-  });
-  route.get(handle);
-  refuseOtherMethods(route, [{ method: 'get' }]);
-}
+const IN_WORDS = 'What it checks, its thresholds under the policy in force, and its source.';
+const WORDS: DescribedAnswer = { means: 'JSON for programs, a page for people.', media: ['application/json', 'text/html'] };
+const NOT_SERVED: DescribedAnswer = { means: 'Another format was asked for.', resource: 'OperationOutcome' };
 
 function send(req: Request, res: Response, content: object, html: () => string): void {
   const wanted = req.accepts(['application/json', 'text/html']);

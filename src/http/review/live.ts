@@ -10,7 +10,7 @@ import { ServiceError } from '../../errors.ts';
 import type { Handler, Response } from '../serving.ts';
 
 interface LiveParts {
-  readonly read: Pick<StoreReader, 'heldMark'>;
+  readonly store: { readonly read: Pick<StoreReader, 'heldMark'> };
   readonly isStopping: () => boolean;
 }
 
@@ -63,7 +63,7 @@ export class LiveWorklist {
     if (this.#isLooking) return;
     this.#isLooking = true;
     try {
-      const mark = await this.#parts.read.heldMark();
+      const mark = await this.#parts.store.read.heldMark();
       for (const [res, stream] of this.#streams) {
         // a page may have been made before the stream began, so each is told the first mark too
         if (stream.last !== mark) res.write(`event: worklist\ndata: ${mark}\n\n`);

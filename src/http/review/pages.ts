@@ -34,7 +34,7 @@ const READS: Access = { interaction: 'read', type: 'Observation' };
 
 export function reviewPages(serving: Serving): Router {
   const parts = pageParts(serving, () => serving.nowMs());
-  const live = new LiveWorklist({ read: serving.store.read, isStopping: serving.isStopping });
+  const live = new LiveWorklist(serving);
   const routes: readonly PageRoute[] = [
     { method: 'get', path: '/', handle: worklistPage(parts), access: LISTS },
     { method: 'get', path: '/events', handle: live.handle },

@@ -160,7 +160,7 @@ describe('every route', () => {
     const app = createApp({ rules: [], artefacts: [], auth: {}, examples: new Map() } as unknown as Parameters<typeof createApp>[0]);
     const layers = (app as unknown as { router: { stack: { route?: { path: string }; handle: { stack?: unknown[] } }[] } }).router.stack;
     const pages = layers.flatMap(({ route }) => (route ? [route.path] : []));
-    expect(pages.sort()).toEqual(['/health/live', '/health/ready', '/metrics', '/rules', '/rules/:id']);
+    expect(pages.sort()).toEqual(['/health/live', '/health/ready', '/metrics', '/openapi.json', '/rules', '/rules/:id']);
     expect(layers.filter(({ handle }) => handle.stack !== undefined)).toHaveLength(1);
   });
 });
@@ -170,11 +170,14 @@ describe('pages outside FHIR', () => {
     guarded = await startGuarded();
   });
 
-  test.each(['/health/live', '/health/ready', '/rules', '/fhir/metadata'])('%s is open, whatever token comes along', async (path) => {
-    for (const headers of [{}, { Authorization: 'Bearer abc.def.ghi' }, { Authorization: 'Basic dXNlcjpwYXNz' }]) {
-      expect((await guarded.service.call('GET', path, { headers: { Accept: '*/*', ...headers } })).status).toBe(200);
-    }
-  });
+  test.each(['/health/live', '/health/ready', '/rules', '/openapi.json', '/fhir/metadata'])(
+    '%s is open, whatever token comes along',
+    async (path) => {
+      for (const headers of [{}, { Authorization: 'Bearer abc.def.ghi' }, { Authorization: 'Basic dXNlcjpwYXNz' }]) {
+        expect((await guarded.service.call('GET', path, { headers: { Accept: '*/*', ...headers } })).status).toBe(200);
+      }
+    },
+  );
 
   test('/metrics is for those who operate', async () => {
     expect((await guarded.service.call('GET', '/metrics')).status).toBe(401);
