@@ -75,6 +75,7 @@ const EXTENSIONS: readonly ExtensionRow[] = [
           id: { type: 'code', short: 'Code in the CodeSystem measurement-rule', min: 1 },
           outcome: { type: 'code', short: OUTCOMES, min: 1 },
           source: { type: 'string', short: 'Published source of the rule', min: 1 },
+          says: { type: 'string', short: 'The sentence that the sender was told, unless the rule only informed' },
         },
       },
     },

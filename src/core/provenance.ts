@@ -6,7 +6,7 @@
 import type * as fhir4 from 'fhir/r4.js';
 import type { Addition } from './enrich/enrich.ts';
 import { toInstant } from './fhir-time.ts';
-import type { Finding, Verdict } from './finding.ts';
+import { explainFinding, type Finding, type Verdict } from './finding.ts';
 import type { Context, Instruction } from './reading.ts';
 import { OURS, SYSTEM } from './terminology.ts';
 
@@ -82,14 +82,21 @@ function decisionExtension(
       { url: 'policyVersion', valueString: policy.version },
       ...(growth === undefined ? [] : [{ url: 'growthTables', valueString: growth.version }]),
       ...(decision === undefined ? [] : [{ url: 'decision', valueCode: decision }]),
-      ...findings.map(({ rule, outcome }) => ({
-        url: 'rule',
-        extension: [
-          { url: 'id', valueCode: rule.id },
-          { url: 'outcome', valueCode: outcome },
-          { url: 'source', valueString: rule.source },
-        ],
-      })),
+      ...findings.map(ruleExtension),
+    ],
+  };
+}
+
+/** What was said is kept for what somebody may have to act on; a remark that only informs has its rule's sentence. */
+function ruleExtension(finding: Finding): fhir4.Extension {
+  const { rule, outcome } = finding;
+  return {
+    url: 'rule',
+    extension: [
+      { url: 'id', valueCode: rule.id },
+      { url: 'outcome', valueCode: outcome },
+      { url: 'source', valueString: rule.source },
+      ...(outcome === 'inform' ? [] : [{ url: 'says', valueString: explainFinding(finding) }]),
     ],
   };
 }

@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest';
-import { finding } from '../../src/core/finding.ts';
+import { explainFinding, finding, NO_REMARKS } from '../../src/core/finding.ts';
 import { entity, referenceOf, toProvenance } from '../../src/core/provenance.ts';
 import { scaleCoarse } from '../../src/core/rules/precision.ts';
 import { OURS } from '../../src/core/terminology.ts';
@@ -42,6 +42,7 @@ describe('a Provenance', () => {
               { url: 'id', valueCode: 'scale-coarse' },
               { url: 'outcome', valueCode: 'hold' },
               { url: 'source', valueString: scaleCoarse.source },
+              { url: 'says', valueString: explainFinding(because.findings[0]) },
             ],
           },
         ],
@@ -54,6 +55,12 @@ describe('a Provenance', () => {
         ],
       },
     ]);
+  });
+
+  it('repeats no sentence of a rule that only informed', () => {
+    const { extension: [decision] = [] } = toProvenance({ ...because, findings: [finding(NO_REMARKS)] }, context());
+    const rule = decision?.extension?.find(({ url }) => url === 'rule');
+    expect(rule?.extension?.map(({ url }) => url)).toEqual(['id', 'outcome', 'source']);
   });
 
   it('of a new version one is a creation from nothing', () => {
