@@ -39,6 +39,7 @@ const OPERATION: Readonly<Record<ServedOperation['name'], Need>> = {
   affected: ON_OBSERVATIONS(['r', 's']),
   // a decision must name a person: a program may never decide
   decide: { kind: 'role', roles: ['review'], person: true },
+  undo: { kind: 'role', roles: ['review'], person: true },
   claim: { kind: 'role', roles: ['review'], person: true },
   recall: { kind: 'role', roles: ['review', 'operate'], person: true },
 };
