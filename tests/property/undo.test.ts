@@ -9,7 +9,7 @@ import type { DecisionCode } from '../../src/core/reading.ts';
 import { World, type WorldStep } from './undo-world.ts';
 
 const DAY = 24 * 60;
-const RUNS = 40;
+const RUNS = 20;
 const WEIGHTS = ['70.0', '70.0', '70.2', '84.0', '84.1', '97.0', '97.2', '110.0'];
 const TIMES = [1, 2, 20, 200, DAY, DAY + 5, 3 * DAY];
 const CODES: readonly DecisionCode[] = ['keep', 'keep', 'correct', 'discard', 'wrong-person', 'weigh-again'];
