@@ -3,7 +3,7 @@ import { beforeEach, describe, expect, it } from 'vitest';
 import { toInstant } from '../../src/core/fhir-time.ts';
 import type { JsonObject } from '../../src/core/json.ts';
 import { undoState } from '../../src/ingest/undo.ts';
-import type { OutboxItem } from '../../src/ports.ts';
+import type { KeptStore, OutboxItem } from '../../src/ports.ts';
 import { parsed } from '../arrived.ts';
 import { NOW, policyWith, weight, height } from '../measurements.ts';
 import { decide, kilograms, NURSE, queued, toldBy, undo, type Asked } from './decisions-asked.ts';
@@ -241,7 +241,7 @@ describe('on the way to the EHR', () => {
     await open();
     await decide(desk, held, { decision: 'keep' });
     await undo(desk, held);
-    const kept = desk.store as unknown as import('../../src/ports.ts').KeptStore;
+    const kept = desk.store as KeptStore;
     await kept.retention.removeSettledItems('2030-01-01T00:00:00Z', { limit: 1000, dryRun: false });
     await desk.correct(held, weight('97.0', 'kg', { status: 'entered-in-error' }));
     expect(await waiting()).toEqual([]);

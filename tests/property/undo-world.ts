@@ -24,9 +24,6 @@ export type WorldStep =
   | { readonly kind: 'ehr'; readonly outcome: 'sent' | 'unclear' | 'lost' }
   | { readonly kind: 'pass'; readonly seconds: number };
 
-/** What a step came to: done, or answered with an error of this code. */
-export type Came = 'done' | string;
-
 export class World {
   readonly desk: Desk;
   readonly lives: readonly [Life, Life];
@@ -47,7 +44,8 @@ export class World {
     return new World(await openDesk({ clock: { nowMs: () => time.nowMs } }), time);
   }
 
-  async take(step: WorldStep): Promise<Came> {
+  /** `done`, or the code of the error that it was answered with. */
+  async take(step: WorldStep): Promise<string> {
     try {
       await this.#take(step);
       return 'done';
