@@ -14,11 +14,12 @@ import { refused, type Assessment, type BundleAnswer, type IntakeAnswer, type Ta
 import { claim } from './ingest/claim.ts';
 import { decide } from './ingest/decide.ts';
 import type { HeldAnswer } from './ingest/held.ts';
-import { parseClaim, parseDecision, placeOf } from './ingest/parameters.ts';
+import { parseClaim, parseDecision, parseUndo, placeOf } from './ingest/parameters.ts';
 import { checkMaySend, checkScaleOf } from './ingest/senders.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
+import { undo } from './ingest/undo.ts';
 import { putRegistry, type ExpectedVersion, type RegistryType } from './ingest/registry.ts';
 import { takeSeveral, type OneOfSeveral, type SentReading } from './ingest/several.ts';
 import type { Effective } from './core/fhir-time.ts';
@@ -44,6 +45,12 @@ export interface Intake {
    * ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED.
    */
   decide(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
+  /**
+   * Takes back the last decision on a reading (Parameters), for five minutes at most and until
+   * something of it goes to the EHR. Throws like `decide`; ERR_CONFLICT when there is nothing to take
+   * back any more.
+   */
+  undo(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
   /** Names the person of a reading that arrived without one (Parameters). Throws like `decide`. */
   claim(id: string, parsed: JsonValue, text: string, ifMatchVersion?: number): Promise<HeldAnswer>;
   /** Patient, Device or DeviceMetric under the caller's id; 201 when new, else 200. */
@@ -137,6 +144,12 @@ export function createIntake(parts: IntakeParts): Intake {
       return told(await inOneUnit(undertaking, work, (writer) => decide(writer, id, request, options, work)));
     },
 
+    async undo(id, parsed, text, ifMatchVersion) {
+      const work = workNow();
+      const request = parseUndo(parsed, work.knownBases, work.call?.caller.person);
+      return told(await inOneUnit(onHeld('undo', id, text), work, (writer) => undo(writer, id, request, ifMatchVersion, work)));
+    },
+
     async claim(id, parsed, text, ifMatchVersion) {
       const work = workNow();
       const request = parseClaim(parsed, work.knownBases, work.call?.caller.person);
@@ -185,7 +198,7 @@ export function createIntake(parts: IntakeParts): Intake {
   };
 }
 
-function onHeld(event: 'decide' | 'claim', id: string, text: string) {
+function onHeld(event: 'decide' | 'undo' | 'claim', id: string, text: string) {
   return { interaction: 'operation', event, text, concerns: [`Observation/${id}`] } as const;
 }
 

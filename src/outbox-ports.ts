@@ -18,11 +18,20 @@ export interface NewOutboxItem {
   readonly requestId?: string;
   /** W3C Trace Context of that call, while calls are traced. */
   readonly traceParent?: string;
+  /** It follows from a decision that can be taken back: due no earlier than this. */
+  readonly notBeforeMs?: number;
+}
+
+/** Items that were filed behind the one of a number, for these persons or concerning these Observations. */
+export interface ItemsBehind {
+  readonly number: number;
+  readonly persons: readonly string[];
+  readonly observations: readonly string[];
 }
 
 export type OutboxState = 'waiting' | 'parked' | 'sent' | 'discarded';
 
-export interface OutboxItem extends NewOutboxItem {
+export interface OutboxItem extends Omit<NewOutboxItem, 'notBeforeMs'> {
   readonly number: number;
   readonly state: OutboxState;
   readonly tries: number;
@@ -72,7 +81,7 @@ export interface OutboxStore {
   /**
    * Due items that are the first waiting of their person, oldest first, not leased by another. None
    * overtakes a waiting one that concerns the same Observation, whoever that one is filed for. What
-   * was never tried, or never settled, is due. A lease that ends later than two begun now would, or a due time beyond `LONGEST_WAIT_MS`, was
+   * was never tried (and does not follow from a decision that can be taken back), or never settled, is due. A lease that ends later than two begun now would, or a due time beyond `LONGEST_WAIT_MS`, was
    * written before the clock stepped back and counts as over.
    *
    * @param except items that the worker has in hand, whatever became of their leases
@@ -111,6 +120,10 @@ export interface OutboxStore {
    */
   discard(number: number, reason: string, nowMs: number, by?: Call): Promise<boolean>;
   copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined>;
+  /** When the first of the items is due (ms); `gone` when one has gone to the EHR or may have; undefined when there is none. */
+  dueOf(items: ItemsBehind): Promise<number | 'gone' | undefined>;
+  /** Is there an item behind the number that concerns the Observation and that nobody has claimed yet? */
+  isAwaited(observationId: string, behind: number): Promise<boolean>;
   counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }>;
   /**
    * For a store that was restored from a backup: every item that waits or is parked may be at the

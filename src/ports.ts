@@ -9,7 +9,7 @@ import type { NewAuditEvent } from './core/audit/event.ts';
 import type { JsonObject } from './core/json.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
-import type { NewOutboxItem, OutboxStore } from './outbox-ports.ts';
+import type { ItemsBehind, NewOutboxItem, OutboxItem, OutboxStore } from './outbox-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
 import type { SessionStore } from './session-ports.ts';
@@ -28,6 +28,7 @@ export type {
 export {
   LONGEST_WAIT_MS,
   type EhrCopy,
+  type ItemsBehind,
   type NewOutboxItem,
   type OutboxItem,
   type OutboxState,
@@ -126,6 +127,8 @@ export interface StoreReader {
   weightsOnScale(device: string, fromMs: number, toMs: number, limit: number): Promise<readonly Reading[]>;
   /** The current version of a weight or height, under the person that it is filed for. */
   readingOf(id: string): Promise<Reading | undefined>;
+  /** An earlier version of a weight or height as it was decoded then, under the person that it is filed for now. */
+  readingAt(id: string, version: number): Promise<Reading | undefined>;
   /** The key that a current reading's person was named by, when that is known. */
   sentAs(id: string): Promise<string | undefined>;
   /** Every key that readings which are filed for a person were sent under, in no order. */
@@ -178,6 +181,15 @@ export interface StoreWriter extends StoreReader {
   addRefusal(refusal: Refusal): Promise<void>;
   /** Files an item behind all others of the same person; returns its number, never used twice. */
   enqueue(item: NewOutboxItem): Promise<number>;
+  /** The greatest number that an outbox item has; 0 when there is none. What is filed from now on has a greater one. */
+  lastItem(): Promise<number>;
+  /**
+   * Takes the items out of the outbox before anybody has claimed one, and returns them. Undefined, and
+   * none is taken out, when one has gone to the EHR or may have.
+   */
+  withdraw(items: ItemsBehind): Promise<readonly OutboxItem[] | undefined>;
+  /** Versions of an Observation that were to go to the EHR only in items that were withdrawn. */
+  withdrawnVersions(observationId: string): Promise<ReadonlySet<number>>;
   /**
    * Files the readings that were sent under a key (`Patient/{id}` or a logical one) for the person
    * that it stands for now. What nobody was known for moves along whole, BMI and outbox items too;

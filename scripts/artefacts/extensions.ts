@@ -67,7 +67,8 @@ const EXTENSIONS: readonly ExtensionRow[] = [
     content: {
       verdict: { type: 'code', short: 'accepted, held or refused', min: 1 },
       policyVersion: { type: 'string', short: 'Version of the policy', min: 1 },
-      decision: { type: 'code', short: `What a person decided: ${DECISION_CODES.join(', ')} or claim` },
+      decision: { type: 'code', short: `What a person decided: ${DECISION_CODES.join(', ')}, claim, or undo` },
+      takesBack: { type: referenceTo('Observation'), short: 'The version whose decision was taken back' },
       growthTables: { type: 'string', short: 'Version of the growth tables, when there were some' },
       rule: {
         short: 'A rule that had something to say',

@@ -2,6 +2,7 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { DECISION_CODES, DECISIONS, type DecisionParameter } from '../../src/core/decision.ts';
 import { LONGEST_NAME, LONGEST_REASON } from '../../src/ingest/parameters.ts';
+import { UNDO_MINUTES } from '../../src/core/undo.ts';
 import { MDC_CODES, PARENT_CODE, SYSTEM } from '../../src/core/terminology.ts';
 import { header, withNotices } from './published.ts';
 
@@ -64,7 +65,7 @@ function needing(name: DecisionParameter): string {
 }
 
 export function operations(): fhir4.OperationDefinition[] {
-  return [assess(), decide(), claim(), affected(), recall()];
+  return [assess(), decide(), undo(), claim(), affected(), recall()];
 }
 
 function assess(): fhir4.OperationDefinition {
@@ -112,6 +113,20 @@ function decide(): fhir4.OperationDefinition {
       'Observation',
       'After wrong-person: the reading that stands for the right person, which may be held there.',
     ),
+  ]);
+}
+
+function undo(): fhir4.OperationDefinition {
+  const naming = {
+    title: 'Take back a decision',
+    description: `Takes back the last decision on a reading (weigh-again too), at most ${UNDO_MINUTES} minutes after it, as long as nothing but the person's other readings has changed the reading since and nothing that follows has gone, or is going, to the EHR. The reading stands again as it did before, as a new version; what wrong-person made for the right person is voided. A decision can be made again. Too late, a second time, and without a decision is answered 409. If-Match is honoured.`,
+  };
+  return operation({ code: 'undo', resource: 'Observation', on: 'instance', affectsState: true }, naming, [
+    parameter('in', 'reason', '0..1', 'string', `Why, in at most ${LONGEST_REASON} characters.`),
+    parameter('in', 'who', '0..1', 'Element', WHO),
+    parameter('out', 'outcome', '1..1', 'OperationOutcome', 'What was taken back, and what the other readings say now.'),
+    parameter('out', 'observation', '1..1', 'Observation', 'The reading as it stands now.'),
+    parameter('out', 'moved', '0..1', 'Observation', 'Of a taken back wrong-person: the reading that is void for the other person.'),
   ]);
 }
 

@@ -77,21 +77,31 @@ export function whyNotDecidable(reading: Reading, code: DecisionCode, since: str
   return undefined;
 }
 
-/** What an instruction makes a fact of the reading that it is about. */
-export function factsOfInstruction({ as, at, movedTo, movedFrom }: Instruction): Partial<Reading> {
-  // the reading as it stands for the right person: nothing was decided of that one
-  if (movedFrom !== undefined) return { movedFrom };
+/**
+ * What an instruction makes a fact of the reading that it is about.
+ *
+ * @param version the one that it writes
+ */
+export function factsOfInstruction(instruction: Instruction, version: number): Partial<Reading> {
+  const { as, at, movedTo, movedFrom, afterItem } = instruction;
   if (as === 'claim') return { claimedAt: at };
-  if (as === 'weigh-again') return { askedAgain: at };
+  if (as === 'undo') return { undone: at };
+  const last = afterItem === undefined ? {} : { lastDecision: { as, at, version, afterItem } };
+  // the reading as it stands for the right person: nothing was decided of that one
+  if (movedFrom !== undefined) return { movedFrom, ...last };
+  if (as === 'weigh-again') return { askedAgain: at, ...last };
   const decided = { as, at, ...(movedTo !== undefined && { movedTo }) };
-  return { decided, ...(counts(as) && { kept: true as const }) };
+  return { decided, ...last, ...(counts(as) && { kept: true as const }) };
 }
 
 function counts(code: DecisionCode): boolean {
   return code === 'keep' || code === 'correct';
 }
 
-/** What was decided speaks of a measurement, and lasts until its sender sends another one. */
+/**
+ * What was decided speaks of a measurement, and lasts until its sender sends another one. That it
+ * can be taken back ends with any other writing.
+ */
 export function lastingFacts(reading: Reading, { replaces }: Pick<Context, 'replaces'>): Partial<Reading> {
   if (replaces === undefined) return {};
   const { kept, decided, askedAgain, claimedAt, movedFrom, quantity, effective } = replaces;

@@ -72,7 +72,11 @@ export function evaluate(sent: ExactObservation, context: Context): Evaluation {
   if (enriched === undefined) return refusedFor(findings);
   const doubts = findings.filter(({ outcome }) => outcome === 'hold').map(({ rule }) => rule.id);
   const judged = { ...enriched.reading, doubts };
-  const reading = { ...judged, ...lastingFacts(judged, context), ...(context.instruction && factsOfInstruction(context.instruction)) };
+  const reading = {
+    ...judged,
+    ...lastingFacts(judged, context),
+    ...(context.instruction && factsOfInstruction(context.instruction, context.version)),
+  };
   const standings = judgeSerial([...context.history, reading], context, fromWhen(reading, context));
   if (verdictOf(findings) === 'refused') return refusedFor([...findings, ...saidOf(standings, context)]);
   const refusals = context.instruction?.as === 'correct' ? refusalsOf(judged, context) : [];

@@ -11,6 +11,7 @@ import { compare, decimal, parseDecimal } from './decimal.ts';
 import type { Outcome } from './finding.ts';
 import { nearestName } from './nearest-name.ts';
 import { CONDITION_SETTINGS } from './settings/conditions.ts';
+import { DECISION_SETTINGS } from './settings/decisions.ts';
 import { DERIVE_SETTINGS } from './settings/derive.ts';
 import { DEVICE_SETTINGS } from './settings/devices.ts';
 import { MEASURING_SETTINGS } from './settings/measuring.ts';
@@ -24,6 +25,7 @@ export type { Setting };
 const SETTINGS = {
   ...MEASURING_SETTINGS,
   ...SERIAL_SETTINGS,
+  ...DECISION_SETTINGS,
   ...DEVICE_SETTINGS,
   ...CONDITION_SETTINGS,
   ...DERIVE_SETTINGS,
@@ -184,6 +186,7 @@ function setValue(values: Record<string, Setting>, name: string, value: unknown)
     values[name] = text;
   } else if (typeof row.value === 'number') {
     if (!Number.isSafeInteger(value) || (value as number) < 0) return 'must be a whole number, zero or more';
+    if (row.most !== undefined && (value as number) > row.most) return `must be a whole number, ${row.most} at most`;
     values[name] = value as number;
   } else {
     if (typeof value !== 'boolean') return 'must be true or false';

@@ -24,6 +24,10 @@ interface Because extends DecidedBy {
   readonly activity: 'CREATE' | 'UPDATE';
   /** What they decided, see `decision.ts`. */
   readonly decision?: Instruction['as'];
+  /** Rules that an earlier version was told of and that still hold it, as {@link rulesSaidIn} gives them. */
+  readonly saidBefore?: readonly fhir4.Extension[];
+  /** The version whose decision is taken back. */
+  readonly takesBack?: number;
 }
 
 export const SOFTWARE = { name: 'Steelyard' } as const;
@@ -33,17 +37,15 @@ export function provenanceId({ id, version }: Because['target']): string {
 }
 
 /** The Provenance of one version of an Observation. */
-export function toProvenance(
-  { target, verdict, findings, additions, entities, activity, decidedBy, decision }: Because,
-  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
-): fhir4.Provenance {
+export function toProvenance(because: Because, context: Pick<Context, 'policy' | 'nowMs' | 'growth'>): fhir4.Provenance {
+  const { target, additions, entities, activity, decidedBy } = because;
   const id = provenanceId(target);
   const { version } = context.policy;
   return {
     resourceType: 'Provenance',
     id,
     meta: { tag: [{ system: OURS.provenanceTag, code: id }] },
-    extension: [decisionExtension({ verdict, findings, decision }, context), ...additions.map(addition)],
+    extension: [decisionExtension(because, context), ...additions.map(addition)],
     target: [{ reference: `Observation/${target.id}/_history/${target.version}` }],
     recorded: toInstant(context.nowMs),
     policy: [`${OURS.policyBase}/${version}`],
@@ -72,7 +74,7 @@ export function instructedBy(instruction: Instruction | undefined): Pick<Because
 }
 
 function decisionExtension(
-  { verdict, findings, decision }: Pick<Because, 'verdict' | 'findings'> & { readonly decision: Because['decision'] | undefined },
+  { target, verdict, findings, decision, saidBefore = [], takesBack }: Because,
   { policy, growth }: Pick<Context, 'policy' | 'growth'>,
 ): fhir4.Extension {
   return {
@@ -82,6 +84,10 @@ function decisionExtension(
       { url: 'policyVersion', valueString: policy.version },
       ...(growth === undefined ? [] : [{ url: 'growthTables', valueString: growth.version }]),
       ...(decision === undefined ? [] : [{ url: 'decision', valueCode: decision }]),
+      ...(takesBack === undefined
+        ? []
+        : [{ url: 'takesBack', valueReference: { reference: `Observation/${target.id}/_history/${takesBack}` } }]),
+      ...saidBefore,
       ...findings.map(ruleExtension),
     ],
   };
@@ -99,6 +105,17 @@ function ruleExtension(finding: Finding): fhir4.Extension {
       ...(outcome === 'inform' ? [] : [{ url: 'says', valueString: explainFinding(finding) }]),
     ],
   };
+}
+
+/** What a Provenance of ours says of rules, by the rule's id. */
+export function rulesSaidIn({ extension = [] }: Pick<fhir4.Provenance, 'extension'>): ReadonlyMap<string, fhir4.Extension> {
+  const decision = extension.find(({ url }) => url === OURS.decisionExtension)?.extension ?? [];
+  return new Map(
+    decision.flatMap((part) => {
+      const id = part.url === 'rule' ? part.extension?.find(({ url }) => url === 'id')?.valueCode : undefined;
+      return id === undefined ? [] : [[id, part] as const];
+    }),
+  );
 }
 
 function addition({ what, origin }: Addition): fhir4.Extension {

@@ -50,6 +50,10 @@ export interface Reading {
   readonly kept?: true;
   /** The one decision that was made of it. */
   readonly decided?: Decided;
+  /** What can be taken back, as long as nothing but its neighbours has changed it since; see `undo.ts`. */
+  readonly lastDecision?: LastDecision;
+  /** When its last decision was taken back: a FHIR instant. */
+  readonly undone?: string;
   /** When somebody asked for a second weighing: a FHIR instant. */
   readonly askedAgain?: string;
   /** When somebody named the person of a reading that arrived without one: a FHIR instant. */
@@ -87,14 +91,27 @@ export interface Decided {
   readonly movedTo?: string;
 }
 
+/** The decision that its current version stands on. */
+export interface LastDecision {
+  readonly as: DecisionCode;
+  /** FHIR instant. */
+  readonly at: string;
+  /** The version that it wrote. */
+  readonly version: number;
+  /** What it sends to the EHR, and all that can rest on it, has greater outbox numbers. */
+  readonly afterItem: number;
+}
+
 /** A version that is written because somebody said so, and not its sender. */
 export interface Instruction {
-  readonly as: DecisionCode | 'claim';
+  readonly as: DecisionCode | 'claim' | 'undo';
   readonly at: string;
   readonly who: fhir4.Reference;
   readonly reason: string;
   readonly movedTo?: string;
   readonly movedFrom?: string;
+  /** Of a decision: see `LastDecision`. */
+  readonly afterItem?: number;
 }
 
 /** Somebody else whose weight this could be: no name, no id of a person. */

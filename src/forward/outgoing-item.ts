@@ -48,7 +48,7 @@ export async function gatherItem(item: OutboxItem, read: StoreReader, outbox: Ou
       if (settled.has(id)) continue;
       settled.add(id);
       const copy = await outbox.copyOf('Observation', id);
-      const along = copy === undefined && resources.length < MOST_RESOURCES ? await goingAlong(id, item.person, read) : [];
+      const along = copy === undefined && resources.length < MOST_RESOURCES ? await goingAlong(id, item.person, read, outbox) : [];
       if (copy !== undefined) elsewhere.set(id, copy.reference);
       else if (along.length === 0) await leaveUnplaced(id, unplaced, read);
       for (const reference of along) resources.push(await gather(reference, read, outbox));
@@ -76,16 +76,26 @@ async function gather(reference: VersionedReference, read: StoreReader, outbox: 
  * The current version of an Observation and its Provenance; nothing when it is held, which no EHR is
  * told of, or filed for another person: only within a person do sendings keep their order.
  */
-async function goingAlong(id: string, person: string, read: StoreReader): Promise<readonly VersionedReference[]> {
+async function goingAlong(id: string, person: string, read: StoreReader, outbox: OutboxStore): Promise<readonly VersionedReference[]> {
   const { resources } = await read.searchObservations({ ids: [id], persons: [person], includeHeld: false, sort: [], count: 1 });
   const [observation] = resources;
   if (observation === undefined) return [];
   const { version } = observation;
+  if (await mayBeTakenBack(id, person, read, outbox)) return [];
+  // a decision may have been taken back between the two looks
+  if ((await read.current('Observation', id))?.version !== version) return [];
   const provenance = await read.current('Provenance', provenanceId({ id, version }));
   return [
     { type: 'Observation', id, version },
     ...(provenance === undefined ? [] : [{ type: 'Provenance' as const, id: provenance.id, version: provenance.version }]),
   ];
+}
+
+/** Does it wait for the EHR behind a decision on one of the person's readings? Then it goes with that, or not at all. */
+async function mayBeTakenBack(id: string, person: string, read: StoreReader, outbox: OutboxStore): Promise<boolean> {
+  for (const { lastDecision } of await read.readingsOf(person))
+    if (lastDecision !== undefined && (await outbox.isAwaited(id, lastDecision.afterItem))) return true;
+  return false;
 }
 
 /** What the store does not know is no Observation of ours, and its reference stays as the sender wrote it. */

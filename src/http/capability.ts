@@ -76,7 +76,7 @@ const WITH_TOKENS: Door = {
     ],
     description:
       'Access tokens (JWT) of one issuer, with SMART scopes of version 1 or 2 for each interaction; in a Bundle for each entry. system/ counts for ' +
-      'every token, user/ for one that names a person; patient/ and scopes with a query do not count. $decide and $claim need ' +
+      'every token, user/ for one that names a person; patient/ and scopes with a query do not count. $decide, $undo and $claim need ' +
       `${ROLE_SCOPES.review} and a person, $recall ${ROLE_SCOPES.review} or ${ROLE_SCOPES.operate} and a person, the metrics ${ROLE_SCOPES.operate}. ` +
       'A gateway may be held to its own scales. Issuer and scopes stand at .well-known/smart-configuration.',
   },

@@ -15,7 +15,7 @@ import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
 import { readCapabilities } from './capability.ts';
 import { correctObservation, createObservation } from './observation-intake.ts';
-import { claimObservation, decideObservation } from './observation-decisions.ts';
+import { claimObservation, decideObservation, undoDecision } from './observation-decisions.ts';
 import { assessObservation, validateObservation } from './observation-operations.ts';
 import { searchObservations } from './observation-search.ts';
 import { putRegistry, searchRegistry } from './registry.ts';
@@ -112,6 +112,7 @@ const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) =>
   validate: validateObservation,
   assess: assessObservation,
   decide: decideObservation,
+  undo: undoDecision,
   claim: claimObservation,
   affected: affectedByScale,
   recall: recallScale,

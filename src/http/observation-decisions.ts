@@ -1,5 +1,5 @@
 /**
- * `POST /fhir/Observation/{id}/$decide` and `$claim`: what somebody makes of a held reading. Both
+ * `POST /fhir/Observation/{id}/$decide`, `$undo` and `$claim`: what somebody makes of a held reading. All
  * answer 200 with Parameters that hold the outcome and the Observation as it stands now, its
  * digits as they are stored. Who decided and why is never logged.
  */
@@ -18,11 +18,18 @@ export function decideObservation({ intake }: Serving): Handler {
   return onHeld('decision', (call, ...asked) => intake(call).decide(...asked));
 }
 
+export function undoDecision({ intake }: Serving): Handler {
+  return onHeld('undo', (call, ...asked) => intake(call).undo(...asked));
+}
+
 export function claimObservation({ intake }: Serving): Handler {
   return onHeld('claim', (call, ...asked) => intake(call).claim(...asked));
 }
 
-function onHeld(what: 'decision' | 'claim', act: (call: Call, ...asked: Parameters<Intake['decide']>) => Promise<HeldAnswer>): Handler {
+function onHeld(
+  what: 'decision' | 'undo' | 'claim',
+  act: (call: Call, ...asked: Parameters<Intake['decide']>) => Promise<HeldAnswer>,
+): Handler {
   return async (req, res) => {
     const { text, value } = readJsonBody(req);
     const answer = await act(callOf(res), idOf(req), value, text, ifMatchVersion(req));

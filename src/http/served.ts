@@ -20,7 +20,7 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess' | 'decide' | 'claim' | 'affected' | 'recall';
+  readonly name: 'validate' | 'assess' | 'decide' | 'undo' | 'claim' | 'affected' | 'recall';
   /** On the type, or on one resource of it. */
   readonly level: 'type' | 'instance';
   readonly methods: readonly ('get' | 'post')[];
@@ -111,6 +111,14 @@ export const SERVED: readonly ServedResource[] = [
         definition: `${CANONICAL_BASE}/OperationDefinition/observation-decide`,
         means:
           'What somebody makes of a held reading: keep, correct, wrong-person, discard or weigh-again. Once; a second decision is answered 409.',
+      },
+      {
+        name: 'undo',
+        level: 'instance',
+        methods: ['post'],
+        definition: `${CANONICAL_BASE}/OperationDefinition/observation-undo`,
+        means:
+          'Takes back the last decision on a reading, for five minutes at most and until something of it goes to the EHR; it then waits as before. Afterwards 409.',
       },
       {
         name: 'claim',

@@ -43,6 +43,8 @@ export interface Ending {
   readonly findings?: readonly Finding[];
   readonly resource?: StoredResource;
   readonly resources?: readonly StoredResource[];
+  /** Numbers of outbox items that were taken out before they were sent. */
+  readonly withdrawnItems?: readonly number[];
 }
 
 /** A recall can write more than anybody reads in one event; each version has its Provenance. */
@@ -59,7 +61,7 @@ export async function recorded<Answer extends Ending>(
   const answer = await act();
   const { interaction, event, text, sent, concerns = [], details = [] } = undertaking;
   const { call, clock, policy, knownBases, newId } = work;
-  const { verdict, findings = [] } = answer;
+  const { verdict, findings = [], withdrawnItems = [] } = answer;
   const isRefused = verdict === 'refused';
   const refusalId = isRefused && text !== undefined ? newId() : undefined;
   if (refusalId !== undefined && text !== undefined) {
@@ -97,6 +99,7 @@ export async function recorded<Answer extends Ending>(
         ...[...new Set(findings.map(({ rule }) => rule.id))].map((id) => ['rule', id] as const),
         ['policy', policy.version],
         ...details,
+        ...withdrawnItems.map((number) => ['item not sent', String(number)] as const),
         ...(resources.length > MOST_RESOURCES ? [['resources not listed', String(resources.length - MOST_RESOURCES)] as const] : []),
       ],
     }),

@@ -3,7 +3,7 @@
  * it is a fact of the reading from then on, whatever is judged again later.
  */
 import { conformObservation } from '../core/conform.ts';
-import { decidedObservation, movedObservation, whyNotDecidable, type DecisionRequest } from '../core/decision.ts';
+import { decidedObservation, factsOfInstruction, movedObservation, whyNotDecidable, type DecisionRequest } from '../core/decision.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { finding, toOperationOutcome, type Finding } from '../core/finding.ts';
 import type { Exact, JsonValue } from '../core/json.ts';
@@ -53,7 +53,13 @@ export async function decide(
   const reason = whyNotDecidable(reading, request.code, current.lastUpdated);
   if (reason !== undefined) throw conflict(reason);
   const { code, who } = request;
-  const instruction = { as: code, at: toInstant(work.clock.nowMs()), who, reason: request.reason ?? NO_REASON_GIVEN };
+  const instruction = {
+    as: code,
+    at: toInstant(work.clock.nowMs()),
+    who,
+    reason: request.reason ?? NO_REASON_GIVEN,
+    afterItem: await writer.lastItem(),
+  };
   const deciding = { current, reading, request, instruction };
   if (code === 'weigh-again') return askAgain(writer, deciding, work);
   if (code === 'wrong-person') return move(writer, { ...deciding, subject: request.subject as Exact<fhir4.Reference> }, options, work);
@@ -74,7 +80,9 @@ async function rewrite(writer: StoreWriter, { current, reading, request, instruc
 async function askAgain(writer: StoreWriter, { current, reading, instruction }: Deciding, work: DecisionWork): Promise<Answer> {
   const { policy, clock } = work;
   const findings = [finding(weighAgainAsked, { minutes: String(policy.values['release.windowMinutes']) })];
-  const marked = { ...reading, version: current.version + 1, askedAgain: instruction.at };
+  const { undone: _undone, ...asked } = reading;
+  const version = current.version + 1;
+  const marked = { ...asked, version, ...factsOfInstruction(instruction, version) };
   const observation = await recordMark(writer, { current, reading: marked, findings, instruction }, { policy, nowMs: clock.nowMs() });
   return { status: 200, verdict: 'held', outcome: toOperationOutcome(findings, { policyVersion: policy.version }), findings, observation };
 }

@@ -36,7 +36,8 @@ export async function identify(reader: StoreReader, observation: ExactObservatio
     const found = await resendOf(reader, id);
     const stored = String(treeOf(found.resource)['status']);
     // measured again under a new identifier after the first was withdrawn: a reading of its own
-    if (stored === 'entered-in-error' && observation.status !== stored && identifiers.length > 0) continue;
+    const isNoResend = identifiers.length > 0 || (await wasTakenBack(reader, id));
+    if (stored === 'entered-in-error' && observation.status !== stored && isNoResend) continue;
     // a withdrawal, or the final one after a preliminary one, is not the same again: it must not go under
     const bothValid = isValid(stored) && isValid(observation.status);
     return bothValid || (await wasReceived(reader, forms, id)) ? found : otherStatusThan(id);
@@ -61,6 +62,11 @@ async function wasReceived(reader: StoreReader, forms: readonly Reading[], id: s
     if (await reader.isFingerprintOf(contentFingerprintOf(form), id)) return true;
   }
   return false;
+}
+
+/** It was made of somebody else's reading by a decision that was taken back: no sender has ever sent it. */
+async function wasTakenBack(reader: StoreReader, id: string): Promise<boolean> {
+  return (await reader.readingOf(id))?.undone !== undefined;
 }
 
 function isValid(status: string): boolean {

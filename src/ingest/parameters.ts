@@ -21,6 +21,12 @@ export interface ClaimRequest {
   readonly who: fhir4.Reference;
 }
 
+/** Somebody takes back the last decision on a reading. */
+export interface UndoRequest {
+  readonly who: fhir4.Reference;
+  readonly reason?: string;
+}
+
 /**
  * @param person who is logged in
  * @throws ServiceError ERR_BAD_REQUEST, ERR_BAD_VALUE, ERR_NOT_SUPPORTED, ERR_FORBIDDEN (somebody else is named)
@@ -50,6 +56,13 @@ export function parseClaim(parsed: JsonValue, knownBases: readonly string[], per
   const given = new GivenParameters(parsed, ['subject', 'who'], knownBases);
   given.require('subject', "The parameter subject is missing. Scan the person's identifier and send it.");
   return { subject: given.person('subject') as Exact<fhir4.Reference>, who: given.actor('who', person) };
+}
+
+/** As `parseDecision`. */
+export function parseUndo(parsed: JsonValue, knownBases: readonly string[], person?: fhir4.Reference): UndoRequest {
+  const given = new GivenParameters(parsed, ['reason', 'who'], knownBases);
+  const reason = given.text('reason', LONGEST_REASON);
+  return { who: given.actor('who', person), ...(reason !== undefined && { reason }) };
 }
 
 /** Where a parameter stands, for the caller to find it. */

@@ -215,7 +215,8 @@ export async function settle(writer: StoreWriter, judgement: Judgement, work: Re
   }
   const { evaluation, context, forms } = judgement;
   if (context.person.key !== '' && !isUnassigned(context.person.key)) work.onPerson?.(context.person.key);
-  const { resource } = await record(writer, evaluation, context, { forwards: work.forwards, nowMs: context.nowMs, call: work.call });
+  const { forwards, call, replacing = [] } = work;
+  const { resource } = await record(writer, evaluation, context, { forwards, nowMs: context.nowMs, call, replacing });
   if (evaluation.stored) await remember(writer, context.id, evaluation.stored.observation, forms);
   const { verdict, findings } = evaluation;
   return {

@@ -1,6 +1,5 @@
 /** Stores what an evaluation concluded, with everything that goes with it, in one unit of work. */
 import type * as fhir4 from 'fhir/r4.js';
-import type { Call } from '../caller.ts';
 import type { Derived } from '../core/derive/difference.ts';
 import type { Addition } from '../core/enrich/enrich.ts';
 import { withStanding } from '../core/enrich/marks.ts';
@@ -9,29 +8,21 @@ import { factsOfReading } from '../core/facts.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import { toOperationOutcome, type Finding } from '../core/finding.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
-import { isHeld, isRepeat, type ExactObservation } from '../core/observation.ts';
+import type { ExactObservation } from '../core/observation.ts';
 import { additionsIn, entity, instructedBy, provenanceId, toProvenance, type DecidedBy } from '../core/provenance.ts';
 import type { Context, Instruction, Reading } from '../core/reading.ts';
-import type { Rejudged } from '../core/serial/rejudged.ts';
+import { standsAlike, type Rejudged } from '../core/serial/rejudged.ts';
+import type { Restored } from '../core/undo.ts';
 import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
+import { concerned, isForEhr, send, versioned, wasEverSent, type Cause, type Sending } from './sending.ts';
 import { treeOf } from './stored-tree.ts';
+
+export type { Cause };
 
 export interface Recorded {
   /** The weight or height, when one was stored. */
   readonly resource?: StoredResource;
   readonly derived: readonly StoredResource[];
-}
-
-/** What is known of the work that something follows from. */
-export interface Cause {
-  /** False when no EHR is configured: then nothing piles up. */
-  readonly forwards: boolean;
-  /** The call that is served; absent for what the service does of its own. */
-  readonly call?: Call | undefined;
-}
-
-interface Sending extends Cause {
-  readonly nowMs: number;
 }
 
 /** Writes reading, BMI and Provenances, and queues what the EHR is to get. */
@@ -48,7 +39,8 @@ export async function record(writer: StoreWriter, evaluation: Evaluation, contex
   }
   await putRejudged(writer, evaluation.rejudged, context, toSend);
   const bmi = await putDerived(writer, derived, toSend);
-  await send(writer, context.person.key, toSend, concerned([context.id, ...idsOf(evaluation.rejudged)], derived), sending);
+  const concerns = concerned([context.id, ...idsOf(evaluation.rejudged)], derived);
+  await send(writer, context.person.key, toSend, concerns, { ...sending, notBeforeMs: undoableUntil(context) });
   return { ...(resource && { resource }), derived: bmi };
 }
 
@@ -83,6 +75,46 @@ export async function recordMark(
   return (await putStanding(writer, current, { reading, findings, instruction }, context)).resource;
 }
 
+/** Decisions of people wait a moment, so that they can be taken back; a claim cannot be. */
+function undoableUntil({ instruction, nowMs, policy }: Pick<Context, 'instruction' | 'nowMs' | 'policy'>): number | undefined {
+  if (instruction?.afterItem === undefined) return undefined;
+  return nowMs + policy.values['decision.sendAfterSeconds'] * 1000;
+}
+
+interface Restoring extends Restored {
+  readonly current: StoredResource;
+  /** The version that it goes back to, with what was decoded of it. */
+  readonly before: { readonly resource: StoredResource; readonly reading: Reading };
+  readonly saidBefore: readonly fhir4.Extension[];
+  readonly instruction: Instruction;
+  readonly takesBack: number;
+}
+
+/**
+ * Writes a reading as it was before a decision, and what follows. The EHR has it as it was then or
+ * not at all, so it is sent only where it stands otherwise among its neighbours by now.
+ */
+export async function recordRestored(
+  writer: StoreWriter,
+  { current, before, reading, findings, saidBefore, instruction, takesBack, rejudged, derived }: Restoring,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
+  sending: Sending,
+): Promise<StoredResource> {
+  const toSend: VersionedReference[] = [];
+  const { resource, provenance } = await putStanding(
+    writer,
+    current,
+    { reading, findings, instruction, from: before.resource, saidBefore, takesBack },
+    context,
+  );
+  if (isForEhr(reading) || (!standsAlike(reading, before.reading) && (await wasEverSent(writer, reading.id))))
+    toSend.push(versioned(resource), versioned(provenance));
+  await putRejudged(writer, rejudged, context, toSend);
+  await putDerived(writer, derived, toSend);
+  await send(writer, reading.person, toSend, concerned([reading.id, ...idsOf(rejudged)], derived), sending);
+  return resource;
+}
+
 function idsOf(rejudged: readonly Rejudged[]): string[] {
   return rejudged.map(({ reading }) => reading.id);
 }
@@ -107,16 +139,23 @@ async function putRejudged(
   }
 }
 
+interface NextStanding extends Pick<Marking, 'reading' | 'findings'>, Partial<Pick<Marking, 'instruction'>>, DecidedBy {
+  /** The version whose content it has; the current one when absent. */
+  readonly from?: StoredResource;
+  readonly saidBefore?: readonly fhir4.Extension[];
+  readonly takesBack?: number;
+}
+
 /** The next version of a stored reading, with the marks of its standing as it is now, and its Provenance. */
 async function putStanding(
   writer: StoreWriter,
   current: StoredResource,
-  { reading, findings, instruction, decidedBy }: Pick<Marking, 'reading' | 'findings'> & Partial<Pick<Marking, 'instruction'>> & DecidedBy,
-  context: Pick<Context, 'policy' | 'nowMs'>,
+  { reading, findings, instruction, decidedBy, from = current, saidBefore, takesBack }: NextStanding,
+  context: Pick<Context, 'policy' | 'nowMs' | 'growth'>,
 ): Promise<{ readonly resource: StoredResource; readonly provenance: StoredResource }> {
   const { id } = current;
-  const observation = withStanding(treeOf(current) as unknown as ExactObservation, reading);
-  const additions = await additionsTo(writer, current);
+  const observation = withStanding(treeOf(from) as unknown as ExactObservation, reading);
+  const additions = await additionsTo(writer, from);
   const asSent = await writer.sentAs(id);
   const resource = await writer.putObservation(
     id,
@@ -129,19 +168,19 @@ async function putStanding(
       verdict: reading.held ? 'held' : 'accepted',
       findings,
       additions,
-      entities: [entity('revision', `Observation/${id}/_history/${current.version}`)],
+      entities: [
+        ...(from === current ? [] : [entity('source', `Observation/${id}/_history/${from.version}`)]),
+        entity('revision', `Observation/${id}/_history/${current.version}`),
+      ],
       activity: 'UPDATE',
+      ...(saidBefore && { saidBefore }),
+      ...(takesBack !== undefined && { takesBack }),
       ...instructedBy(instruction),
       ...(decidedBy && { decidedBy }),
     },
     context,
   );
   return { resource, provenance: await putProvenance(writer, provenance, id) };
-}
-
-/** An accepted reading, or the withdrawal of one; a repeat is one reading with what it repeats. */
-function isForEhr({ held, repeatOf, status }: Reading): boolean {
-  return !held && repeatOf === undefined && status !== 'entered-in-error';
 }
 
 /** What the Provenance of a version says was added to it. */
@@ -154,7 +193,8 @@ async function putDerived(writer: StoreWriter, derived: readonly Derived[], toSe
   const stored: StoredResource[] = [];
   for (const { id, observation, facts, provenance } of derived) {
     const bmi = await writer.putObservation(id, observation as unknown as JsonObject, facts);
-    toSend.push(versioned(bmi), versioned(await putProvenance(writer, provenance, id)));
+    const why = await putProvenance(writer, provenance, id);
+    if (facts.status !== 'entered-in-error' || (await wasEverSent(writer, id))) toSend.push(versioned(bmi), versioned(why));
     stored.push(bmi);
   }
   return stored;
@@ -165,42 +205,6 @@ function putProvenance(writer: StoreWriter, provenance: fhir4.Provenance, observ
   return writer.putRegistry('Provenance', id, provenance as unknown as JsonObject, {
     identifiers: [],
     references: [`Observation/${observationId}`],
-  });
-}
-
-async function send(
-  writer: StoreWriter,
-  person: string,
-  resources: readonly VersionedReference[],
-  concerns: readonly string[],
-  { forwards, nowMs, call }: Sending,
-): Promise<void> {
-  if (!forwards || resources.length === 0) return;
-  const { requestId, traceParent } = call ?? {};
-  await writer.enqueue({
-    person,
-    resources,
-    concerns,
-    queuedAt: toInstant(nowMs),
-    ...(requestId !== undefined && { requestId }),
-    ...(traceParent !== undefined && { traceParent }),
-  });
-}
-
-function versioned({ type, id, version }: StoredResource): VersionedReference {
-  return { type: type as VersionedReference['type'], id, version };
-}
-
-function concerned(readingIds: readonly string[], derived: readonly Derived[]): string[] {
-  return [...new Set([...readingIds, ...derived.flatMap(({ id, facts }) => [id, ...facts.derivedFrom])])];
-}
-
-/** A reading that was held or a repeat all its life never reached the EHR, so neither need its withdrawal. */
-async function wasEverSent(writer: StoreWriter, id: string): Promise<boolean> {
-  const versions = await writer.history('Observation', id);
-  return versions.some((version) => {
-    const observation = treeOf(version) as unknown as ExactObservation;
-    return !isHeld(observation) && !isRepeat(observation) && observation.status !== 'entered-in-error';
   });
 }
 

@@ -15,17 +15,23 @@ type Items = ExpressionBuilder<StoreSchema, 'outbox_item'>;
 /** No worker leases an item for longer: a lease must outlast a few calls of seconds each. */
 const LONGEST_LEASE_MS = 1_800_000;
 
+/** Why an item that was never tried waits all the same; stands there until it is claimed. */
+export const UNDOABLE = 'waits a moment, so that the decision that it follows from can be taken back';
+
 /** Files an item behind all others; returns its number, which is never used again. */
-export async function enqueue(db: Db, { person, resources, concerns, queuedAt, requestId, traceParent }: NewOutboxItem): Promise<number> {
+export async function enqueue(
+  db: Db,
+  { person, resources, concerns, queuedAt, requestId, traceParent, notBeforeMs }: NewOutboxItem,
+): Promise<number> {
   const { number } = await db
     .insertInto('outbox_item')
     .values({
       person,
       state: 'waiting',
       tries: 0,
-      due_ms: Date.parse(queuedAt),
+      due_ms: notBeforeMs ?? Date.parse(queuedAt),
       leased_until_ms: null,
-      reason: null,
+      reason: notBeforeMs === undefined ? null : UNDOABLE,
       blocked_by: null,
       queued_at: queuedAt,
       resources: JSON.stringify(resources.map(({ type, id, version }) => ({ type, id, version }))),

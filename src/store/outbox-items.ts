@@ -1,7 +1,7 @@
 /** Outbox items as rows and as what workers and operators see; which of them may be taken now. */
 import type { Expression, ExpressionBuilder, Kysely, Selectable } from 'kysely';
 import { LONGEST_WAIT_MS, type OutboxItem, type VersionedReference } from '../ports.ts';
-import { isUnleased } from './outbox-filing.ts';
+import { isUnleased, UNDOABLE } from './outbox-filing.ts';
 import type { OutboxItemTable, StoreSchema } from './schema.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -33,13 +33,22 @@ export function claimableItems(
     .where((eb) => eb.not(eb.exists(olderOfSameObservation)));
 }
 
-/** What was never tried has nothing to wait for, and what was claimed before was due then: the clock may have been set back since. */
+/** As long as a decision can be taken back at most. */
+const LONGEST_FIRST_WAIT_MS = 300_000;
+
+/**
+ * What was never tried has nothing to wait for but that a decision may be taken back, and what was
+ * claimed before was due then: the clock may have been set back since.
+ */
 function isDue(nowMs: number) {
   return (eb: ExpressionBuilder<StoreSchema, 'outbox_item'>) =>
     eb.or([
       eb('due_ms', '<=', nowMs),
       eb('due_ms', '>', nowMs + LONGEST_WAIT_MS),
-      eb('tries', '=', 0),
+      eb.and([
+        eb('tries', '=', 0),
+        eb.or([eb('reason', 'is', null), eb('reason', '<>', UNDOABLE), eb('due_ms', '>', nowMs + LONGEST_FIRST_WAIT_MS)]),
+      ]),
       eb('leased_until_ms', 'is not', null),
     ]);
 }

@@ -4,15 +4,16 @@
  */
 import { sql, type Expression, type Kysely } from 'kysely';
 import type { Call } from '../caller.ts';
-import type { Clock, EhrCopy, OutboxItem, OutboxState, OutboxStore, ParkedFilter, ParkedItem } from '../ports.ts';
+import type { Clock, EhrCopy, ItemsBehind, OutboxItem, OutboxState, OutboxStore, ParkedFilter, ParkedItem } from '../ports.ts';
 import { toAuditEvent } from '../core/audit/event.ts';
 import { addAudit } from './audit-writing.ts';
 import { auditEnding } from './outbox-audit.ts';
 import type { Claiming } from './outbox-claiming.ts';
 import { distrust, isDistrustedIn, readDistrust } from './outbox-distrust.ts';
-import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './outbox-filing.ts';
+import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry, UNDOABLE } from './outbox-filing.ts';
 import { claimableItems, LAPSED, readItems } from './outbox-items.ts';
 import { releasable, waitingFor } from './outbox-parked.ts';
+import { dueOf, isAwaited } from './outbox-withdrawal.ts';
 import type { StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
@@ -51,7 +52,14 @@ export class SqlOutbox implements OutboxStore {
         .set((eb) => ({
           leased_until_ms: sql<number>`${instant} + ${leaseMs}`,
           tries: eb('tries', '+', 1),
-          reason: eb.case().when('leased_until_ms', 'is not', null).then(LAPSED).else(eb.ref('reason')).end(),
+          reason: eb
+            .case()
+            .when('leased_until_ms', 'is not', null)
+            .then(LAPSED)
+            .when('reason', '=', UNDOABLE)
+            .then(null)
+            .else(eb.ref('reason'))
+            .end(),
         }))
         .where('number', 'in', (eb) => eb.selectFrom('chosen').select('chosen.number'))
         .where('state', '=', 'waiting')
@@ -179,6 +187,14 @@ export class SqlOutbox implements OutboxStore {
 
   async copyOf(type: EhrCopy['type'], id: string): Promise<EhrCopy | undefined> {
     return this.#db.selectFrom('ehr_copy').selectAll().where('type', '=', type).where('id', '=', id).executeTakeFirst();
+  }
+
+  dueOf(items: ItemsBehind): Promise<number | 'gone' | undefined> {
+    return dueOf(this.#db, items);
+  }
+
+  isAwaited(observationId: string, behind: number): Promise<boolean> {
+    return isAwaited(this.#db, observationId, behind);
   }
 
   async counts(): Promise<{ readonly waiting: number; readonly parked: number; readonly oldestWaitingAt?: string }> {

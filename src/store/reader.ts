@@ -113,6 +113,15 @@ export class SqlReader implements StoreReader {
     return fromReadingText(row.reading, { id, version: row.version, person: row.person, moves: row.moves });
   }
 
+  async readingAt(id: string, version: number): Promise<Reading | undefined> {
+    const row = await this.#anyVersionOf(id)
+      .select(['observation.person', 'observation.reading', 'observation.moves'])
+      .where('resource_version.version', '=', version)
+      .executeTakeFirst();
+    if (row === undefined || row.reading === null) return undefined;
+    return fromReadingText(row.reading, { id, version, person: row.person, moves: row.moves });
+  }
+
   async sentAs(id: string): Promise<string | undefined> {
     const row = await this.#observationOf(id).select('observation.person_as_sent').executeTakeFirst();
     return row?.person_as_sent ?? undefined;
@@ -124,12 +133,15 @@ export class SqlReader implements StoreReader {
   }
 
   #observationOf(id: string) {
+    return this.#anyVersionOf(id).where('resource_version.superseded_seq', 'is', null);
+  }
+
+  #anyVersionOf(id: string) {
     return this.db
       .selectFrom('resource_version')
       .innerJoin('observation', 'observation.seq', 'resource_version.seq')
       .where('resource_version.id', '=', id)
-      .where('resource_version.type', '=', 'Observation')
-      .where('resource_version.superseded_seq', 'is', null);
+      .where('resource_version.type', '=', 'Observation');
   }
 
   async standingDerivedOf(person: string): Promise<readonly StandingDerived[]> {

@@ -8,6 +8,7 @@ import type { Call } from '../caller.ts';
 import { toAuditEvent, type AuditedFacts } from '../core/audit/event.ts';
 import type { Clock, LegalHold, PersonRemoval, RemovalOptions, Removed, RetentionStore } from '../ports.ts';
 import { addAudit, purgeAuditBefore } from './audit-writing.ts';
+import { WITHDRAWN } from './outbox-withdrawal.ts';
 import { removePerson } from './person-removal.ts';
 import type { StoreSchema } from './schema.ts';
 import type { WriterQueue } from './writer-queue.ts';
@@ -52,6 +53,8 @@ export class SqlRetention implements RetentionStore {
         .selectFrom('outbox_item')
         .select('number')
         .where('state', 'in', ['sent', 'discarded'])
+        // that it never left is a fact of its readings, for as long as they are here
+        .where((eb) => eb.or([eb('reason', 'is', null), eb('reason', '<>', WITHDRAWN)]))
         .where('queued_at', '<', before)
         .orderBy('number')
         .limit(limit);

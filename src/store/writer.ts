@@ -4,8 +4,10 @@ import type { NewAuditEvent } from '../core/audit/event.ts';
 import { stringifyExact, type JsonObject } from '../core/json.ts';
 import type {
   Clock,
+  ItemsBehind,
   NewOutboxItem,
   ObservationFacts,
+  OutboxItem,
   Refusal,
   RegistryFacts,
   StoredResource,
@@ -16,6 +18,7 @@ import type {
 } from '../ports.ts';
 import { addAudit, purgeAuditBefore } from './audit-writing.ts';
 import { enqueue } from './outbox-filing.ts';
+import { lastItem, withdraw, withdrawnVersions } from './outbox-withdrawal.ts';
 import { SqlReader } from './reader.ts';
 import { toReadingText, toStandingText } from './reading-row.ts';
 import type { StoreSchema, TokenRole } from './schema.ts';
@@ -144,6 +147,18 @@ export class SqlWriter extends SqlReader implements StoreWriter {
 
   enqueue(item: NewOutboxItem): Promise<number> {
     return enqueue(this.db, item);
+  }
+
+  lastItem(): Promise<number> {
+    return lastItem(this.db);
+  }
+
+  withdraw(items: ItemsBehind): Promise<readonly OutboxItem[] | undefined> {
+    return withdraw(this.db, items);
+  }
+
+  withdrawnVersions(observationId: string): Promise<ReadonlySet<number>> {
+    return withdrawnVersions(this.db, observationId);
   }
 
   addAudit(event: NewAuditEvent): Promise<number> {

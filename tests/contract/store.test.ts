@@ -8,6 +8,7 @@ import { observationSearchSuite } from './suites/observation-search.ts';
 import { outboxClaimsSuite } from './suites/outbox-claims.ts';
 import { outboxRestoreSuite } from './suites/outbox-restore.ts';
 import { outboxSuite } from './suites/outbox.ts';
+import { outboxWithdrawalSuite } from './suites/outbox-withdrawal.ts';
 import { outboxParkingSuite } from './suites/outbox-parking.ts';
 import { pagingSuite } from './suites/paging.ts';
 import { readingsSuite } from './suites/readings.ts';
@@ -27,6 +28,7 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   outboxClaimsSuite(factory);
   outboxRestoreSuite(factory);
   outboxParkingSuite(factory);
+  outboxWithdrawalSuite(factory);
   auditSuite(factory);
   sessionsSuite(factory);
 });

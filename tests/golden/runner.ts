@@ -108,9 +108,14 @@ const CALLS: readonly (readonly [call: RegExp, take: Take])[] = [
     },
   ],
   [
-    /^POST Observation\/([^/]+)\/\$(decide|claim)$/,
+    /^POST Observation\/([^/]+)\/\$(decide|undo|claim)$/,
     async (body, { ifMatch }, intake, [, id = '', operation = '']) => {
-      const { outcome, ...answer } = await intake[operation as 'decide' | 'claim'](id, body, stringifyExact(body), versionOf(ifMatch));
+      const { outcome, ...answer } = await intake[operation as 'decide' | 'undo' | 'claim'](
+        id,
+        body,
+        stringifyExact(body),
+        versionOf(ifMatch),
+      );
       return { ...answer, outcomes: [outcome] };
     },
   ],

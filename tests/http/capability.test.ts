@@ -39,6 +39,7 @@ beforeEach(async () => {
       putRegistry: () => Promise.resolve(answer),
       bundle: () => Promise.resolve({ status: 200, body: { resourceType: 'Bundle' } }),
       decide: () => Promise.resolve({ ...answer, status: 200, observation: resource }),
+      undo: () => Promise.resolve({ ...answer, status: 200, observation: resource }),
       claim: () => Promise.resolve({ ...answer, status: 200, observation: resource }),
       assess: () => Promise.resolve({ verdict: 'accepted', outcome: answer.outcome, derived: [] }),
     },
@@ -87,7 +88,7 @@ describe('the CapabilityStatement', () => {
     const observation = rest().resource?.find(({ type }) => type === 'Observation');
     expect(observation).toMatchObject({ versioning: 'versioned', conditionalCreate: true, updateCreate: false });
     expect(observation?.documentation).toMatch(/resend/);
-    expect(observation?.operation?.map(({ name }) => name)).toEqual(['validate', 'assess', 'decide', 'claim']);
+    expect(observation?.operation?.map(({ name }) => name)).toEqual(['validate', 'assess', 'decide', 'undo', 'claim']);
   });
 
   test('every listed interaction answers, and every other is refused', async () => {
@@ -122,7 +123,7 @@ describe('the CapabilityStatement', () => {
   test('every listed operation and include answers, and both spellings of the dollar sign', async () => {
     const observation = rest().resource?.find(({ type }) => type === 'Observation');
     for (const { name } of observation?.operation ?? []) {
-      const on = name === 'decide' || name === 'claim' ? 'x/' : '';
+      const on = ['decide', 'undo', 'claim'].includes(name) ? 'x/' : '';
       for (const dollar of ['$', '%24']) {
         expect((await edge.post(`/fhir/Observation/${on}${dollar}${name}`, '{"resourceType":"Observation"}')).status).toBe(200);
       }

@@ -1,4 +1,4 @@
-/** `$decide` and `$claim` over HTTP, on the whole service. */
+/** `$decide`, `$undo` and `$claim` over HTTP, on the whole service. */
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import { conformResource } from '../../src/core/conform.ts';
 import { stringifyExact, type JsonObject, type JsonValue } from '../../src/core/json.ts';
@@ -134,6 +134,38 @@ describe('$decide', () => {
     expect(log).toContain('decision-accepted');
     expect(log).toContain('transport-conflict');
     expect(log).not.toMatch(/MARKED/);
+  });
+});
+
+describe('$undo', () => {
+  const undo = (id: string, asked: Asked = { who: NURSE }, headers: Readonly<Record<string, string>> = {}) =>
+    service.post(`Observation/${id}/$undo`, stringifyExact(asParameters(asked)), headers);
+
+  test('answers with the reading that waits again, all of it conformant R4, and once', async () => {
+    const id = await heldWeight();
+    await decide(id, { decision: 'wrong-person', subject: { reference: 'Patient/bo' } });
+    const stale = await undo(id, { who: NURSE }, { 'If-Match': 'W/"1"' });
+    expect([stale.status, issueCodes(stale)]).toEqual([412, ['conflict']]);
+    const answer = await undo(id, { who: NURSE, reason: 'The wrong row.' });
+    const { observation, moved } = partsOf(answer);
+    expect([observation?.['status'], moved?.['status'], answer.headers.etag]).toEqual(['preliminary', 'entered-in-error', 'W/"3"']);
+    for (const one of [observation, moved]) {
+      const { entry } = treeOf(await service.call('GET', `/fhir/Provenance?target=Observation/${String(one?.['id'])}`));
+      for (const { resource } of entry as JsonObject[])
+        expect(conformResource(resource as JsonObject, 'Provenance')).toMatchObject({ ok: true });
+    }
+    expect([await searched('?patient=bo&status=final'), await searched('?status=preliminary')]).toEqual([[], [id]]);
+    const again = await undo(id);
+    expect([again.status, issueCodes(again)]).toEqual([409, ['conflict']]);
+    expect(again.text).toContain('Decide anew.');
+  });
+
+  test('needs somebody who does it, and knows no other parameter', async () => {
+    const id = await heldWeight();
+    await decide(id, { decision: 'keep' });
+    expect((await undo(id, {})).status).toBe(400);
+    expect((await undo(id, { who: NURSE, decision: 'keep' })).status).toBe(400);
+    expect((await undo(id)).status).toBe(200);
   });
 });
 

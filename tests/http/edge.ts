@@ -54,6 +54,7 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
     create: unexpected('create'),
     correct: unexpected('correct'),
     decide: unexpected('decide'),
+    undo: unexpected('undo'),
     claim: unexpected('claim'),
     putRegistry: unexpected('putRegistry'),
     assess: unexpected('assess'),

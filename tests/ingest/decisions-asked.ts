@@ -37,6 +37,11 @@ export function decide(desk: Desk, id: string, asked: Asked, ifMatch?: number): 
   return desk.intake.decide(id, tree, text, ifMatch);
 }
 
+export function undo(desk: Desk, id: string, asked: Pick<Asked, 'reason' | 'who'> = {}, ifMatch?: number): Promise<HeldAnswer> {
+  const { tree, text } = arrived(asParameters({ who: NURSE, ...asked }));
+  return desk.intake.undo(id, tree, text, ifMatch);
+}
+
 export function claim(desk: Desk, id: string, subject: object = { reference: 'Patient/ada' }, ifMatch?: number): Promise<HeldAnswer> {
   const { tree, text } = arrived(asParameters({ who: NURSE, subject }));
   return desk.intake.claim(id, tree, text, ifMatch);

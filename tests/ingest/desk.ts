@@ -5,7 +5,7 @@ import type { GrowthTables } from '../../src/core/growth/tables.ts';
 import type { JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY, type Policy } from '../../src/core/policy.ts';
 import { isStandingBmi, type Reading, type StandingBmi } from '../../src/core/reading.ts';
-import type { OutboxItem, Store, Token } from '../../src/ports.ts';
+import type { Clock, OutboxItem, Store, Token } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { arrived, parsed } from '../arrived.ts';
 import { CLOCK } from '../measurements.ts';
@@ -41,14 +41,17 @@ export async function openDesk(
     readonly onStored?: () => void;
     readonly onPerson?: (key: string) => void;
     readonly knownBases?: string[];
+    /** One that stands still when absent. */
+    readonly clock?: Clock;
   } = {},
 ): Promise<Desk> {
-  const store = await openSqliteStore(':memory:', { clock: CLOCK });
+  const { clock = CLOCK } = options;
+  const store = await openSqliteStore(':memory:', { clock });
   closers.push(() => store.close());
   let issued = 0;
   const intake = createIntake({
     store,
-    clock: CLOCK,
+    clock,
     policy: () => options.policy ?? DEFAULT_POLICY,
     ...(options.growth && { growth: options.growth }),
     newId: () => `r${String((issued += 1)).padStart(5, '0')}`,

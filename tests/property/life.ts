@@ -38,6 +38,11 @@ export class Life {
     this.#person = person;
   }
 
+  /** Ours, of a reading that was sent. */
+  idOf(name: string): string | undefined {
+    return this.#ids.get(name);
+  }
+
   get key(): string {
     return `Patient/${this.#person}`;
   }

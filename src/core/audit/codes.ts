@@ -46,6 +46,7 @@ export const OWN_EVENTS = {
   validate: { display: 'A reading was judged without being stored ($validate)', action: 'E' },
   assess: { display: 'A reading was judged without being stored ($assess)', action: 'E' },
   decide: { display: 'Somebody decided on a held reading', action: 'E' },
+  undo: { display: 'Somebody took back a decision on a reading', action: 'E' },
   claim: { display: 'Somebody named the person of a reading', action: 'E' },
   affected: { display: 'The readings of a scale were listed', action: 'E' },
   recall: { display: 'The readings of a scale were recalled', action: 'E' },

@@ -75,4 +75,23 @@ export const weighAgainAsked: Rule = {
   settings: ['release.windowMinutes'],
 };
 
-export const REPEAT_RULES: readonly Rule[] = [doublePress, doublePressHeld, secondWeighingAgrees, secondWeighingReleases, weighAgainAsked];
+export const decisionUndone: Rule = {
+  id: 'decision-undone',
+  title: 'The last decision was taken back',
+  family: 'repeat',
+  outcome: 'inform',
+  movable: false,
+  code: 'informational',
+  expression: 'Observation',
+  source: 'common practice, no source',
+  explain: 'The decision of {at} was taken back, and the reading stands as it did before that. Weigh or measure again, or decide anew.',
+};
+
+export const REPEAT_RULES: readonly Rule[] = [
+  doublePress,
+  doublePressHeld,
+  secondWeighingAgrees,
+  secondWeighingReleases,
+  weighAgainAsked,
+  decisionUndone,
+];

@@ -38,6 +38,7 @@ export function recallConsequences(
   };
 }
 
-function mark(reading: Reading, action: RecallAction): Reading {
+/** What was decided of it is not taken back any more: that would revive what was withdrawn. */
+function mark({ lastDecision: _lastDecision, ...reading }: Reading, action: RecallAction): Reading {
   return action === 'flagged' ? { ...reading, flagged: true } : { ...reading, status: 'entered-in-error' };
 }

@@ -8,6 +8,8 @@ export interface SettingRow<Value extends Setting = Setting> {
   readonly source: string;
   /** For decimals: the smallest that makes sense; zero when absent. */
   readonly least?: string;
+  /** For whole numbers: the largest that makes sense. */
+  readonly most?: number;
   /** For texts that are not decimals: the values that may be chosen. */
   readonly choices?: readonly string[];
   /** For texts that are neither: what they have to be. */

@@ -40,6 +40,7 @@ const OPERATION: Readonly<Record<ServedOperation['name'], Need>> = {
   assess: ON_OBSERVATIONS(['c']),
   affected: ON_OBSERVATIONS(['r', 's']),
   decide: TO_DECIDE,
+  undo: TO_DECIDE,
   claim: TO_DECIDE,
   recall: { kind: 'role', roles: ['review', 'operate'], person: true },
 };

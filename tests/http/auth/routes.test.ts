@@ -25,6 +25,7 @@ const NEEDS: Readonly<Record<string, string>> = {
   'post /Observation/$validate': 'Observation.c',
   'post /Observation/$assess': 'Observation.c',
   'post /Observation/:id/$decide': 'reviewer',
+  'post /Observation/:id/$undo': 'reviewer',
   'post /Observation/:id/$claim': 'reviewer',
   'get /Device/:id/$affected': 'Observation.rs',
   'post /Device/:id/$affected': 'Observation.rs',
