@@ -10,8 +10,10 @@ import type { JsonObject } from './core/json.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
 import type { NewOutboxItem, OutboxStore } from './outbox-ports.ts';
+import type { ExportStore } from './export-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
+import type { SubscriptionStore } from './subscription-ports.ts';
 
 export type {
   AuditFault,
@@ -37,6 +39,19 @@ export {
 } from './outbox-ports.ts';
 export type { LegalHold, MarkName, PersonRemoval, RemovalOptions, Removed, RetentionStore, StoreMarks } from './retention-ports.ts';
 export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
+export type { ExportJob, ExportLimits, ExportPage, ExportStore, NewExport } from './export-ports.ts';
+export type {
+  ClaimedSubscription,
+  EventPage,
+  NewSubscription,
+  StoredSubscription,
+  SubscriptionEvent,
+  SubscriptionFailure,
+  SubscriptionFigures,
+  SubscriptionFilter,
+  SubscriptionState,
+  SubscriptionStore,
+} from './subscription-ports.ts';
 export type { ObservationFacts, Token };
 
 export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
@@ -205,6 +220,8 @@ export interface Store {
   readonly read: StoreReader;
   readonly outbox: OutboxStore;
   readonly audit: AuditReader;
+  readonly subscriptions: SubscriptionStore;
+  readonly exports: ExportStore;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
   /** Units of work that wait for their turn: how far writing is behind. */

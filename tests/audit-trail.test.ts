@@ -36,6 +36,8 @@ const filling = (): Store => ({
   read: store.read,
   outbox: store.outbox,
   audit: store.audit,
+  subscriptions: store.subscriptions,
+  exports: store.exports,
   waitingUnits: () => store.waitingUnits(),
   onCommit: store.onCommit.bind(store),
   write: (work) => (isFull ? Promise.reject(new StoreUnavailable(new Error('full'))) : store.write(work)),

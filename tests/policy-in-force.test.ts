@@ -70,6 +70,8 @@ describe('a call that was begun before a reload', () => {
       read: store.read,
       outbox: store.outbox,
       audit: store.audit,
+      subscriptions: store.subscriptions,
+      exports: store.exports,
       waitingUnits: () => store.waitingUnits(),
       onCommit: store.onCommit.bind(store),
       isReady: () => store.isReady(),

@@ -30,6 +30,9 @@ export const PRIMARY_KEYS: { readonly [Name in Table]: readonly (keyof StoreSche
   audit_place: ['name'],
   mark: ['name'],
   legal_hold: ['person'],
+  subscription: ['number'],
+  subscription_event: ['subscription', 'number'],
+  export_job: ['number'],
 };
 
 const TABLES = Object.keys(PRIMARY_KEYS) as Table[];

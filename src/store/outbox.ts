@@ -14,6 +14,7 @@ import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './o
 import { claimableItems, LAPSED, readItems } from './outbox-items.ts';
 import { releasable, waitingFor } from './outbox-parked.ts';
 import type { StoreSchema } from './schema.ts';
+import { turnAllOff } from './subscriptions.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -162,6 +163,7 @@ export class SqlOutbox implements OutboxStore {
   distrust(nowMs: number, by?: Call): Promise<number> {
     return this.#queue.run(async (db) => {
       const items = await distrust(db, nowMs);
+      await turnAllOff(db, nowMs);
       const details = [['items', String(items)] as const];
       const whose = by && { caller: by.caller, requestId: by.requestId };
       await addAudit(db, toAuditEvent({ recordedMs: nowMs, event: 'outbox-distrust', outcome: 'success', details, ...whose }));

@@ -42,6 +42,8 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
     read: store.read,
     outbox: store.outbox,
     audit: store.audit,
+    subscriptions: store.subscriptions,
+    exports: store.exports,
     write: store.write.bind(store),
     waitingUnits: () => store.waitingUnits(),
     onCommit: store.onCommit.bind(store),

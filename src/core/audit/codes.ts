@@ -23,6 +23,7 @@ export type AuditAction = 'C' | 'R' | 'U' | 'D' | 'E';
 export const INTERACTION_ACTION = {
   create: 'C',
   update: 'U',
+  delete: 'D',
   read: 'R',
   vread: 'R',
   'history-instance': 'R',
@@ -53,6 +54,8 @@ export const OWN_EVENTS = {
   'access-refused': { display: 'A caller was not let in, or was not allowed to', action: 'E' },
   sent: { display: 'Readings were sent to the EHR', action: 'E' },
   parked: { display: 'The EHR would not take readings', action: 'E' },
+  notified: { display: 'A subscriber was told of changes', action: 'E' },
+  'not-notified': { display: 'A subscriber takes no notifications', action: 'E' },
   'outbox-retry': { display: 'An operator had parked readings sent again', action: 'E', type: 'activity' },
   'outbox-discard': { display: 'An operator gave up readings that the EHR has not got', action: 'E', type: 'activity' },
   'outbox-distrust': { display: 'What is not sent was marked as perhaps sent: the store was restored', action: 'E', type: 'activity' },

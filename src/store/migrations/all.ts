@@ -7,5 +7,19 @@ import { audit } from './0004-audit.ts';
 import { marks } from './0005-marks.ts';
 import { outboxRequestId } from './0006-outbox-request-id.ts';
 import { versionSalt } from './0007-version-salt.ts';
+import { reserved } from './0008-reserved.ts';
+import { subscriptions } from './0009-subscriptions.ts';
+import { exports } from './0010-exports.ts';
 
-export const MIGRATIONS: readonly Migration[] = [firstTables, personAsSent, scaleByTime, audit, marks, outboxRequestId, versionSalt];
+export const MIGRATIONS: readonly Migration[] = [
+  firstTables,
+  personAsSent,
+  scaleByTime,
+  audit,
+  marks,
+  outboxRequestId,
+  versionSalt,
+  reserved,
+  subscriptions,
+  exports,
+];

@@ -106,6 +106,8 @@ function within(store: Store, writer: StoreWriter): Store {
     read: writer,
     outbox: store.outbox,
     audit: store.audit,
+    subscriptions: store.subscriptions,
+    exports: store.exports,
     write: (work) => work(writer),
     waitingUnits: () => 0,
     onCommit: () => undefined,
