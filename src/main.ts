@@ -11,7 +11,7 @@ import type { Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { GatewaysHolder } from './gateways.ts';
-import { createDemographics, createWorker } from './composition/forwarding.ts';
+import { createDemographics, createNotifier, createWorker } from './composition/forwarding.ts';
 import { authOf, growthTablesOf, type Parts } from './composition/parts.ts';
 import { auditReload, expectGateways, serviceEvent, tellFigures } from './composition/watching.ts';
 import { createApp } from './http/app.ts';
@@ -105,6 +105,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   // no request is read before this tick ends, so nobody meets a server without its app
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
+  const notifying = createNotifier(store, metrics, baseUrl, parts);
   const pressure = watchProcess();
   let isStopping = false;
   const intakeParts = {
@@ -115,7 +116,10 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     newId: randomUUID,
     knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
-    onStored: () => worker?.wake(),
+    onStored: () => {
+      worker?.wake();
+      notifying?.notifier.wake();
+    },
     onPerson: (key: string) => demographics?.noticed(key),
   };
   const demographics =
@@ -124,6 +128,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     auth,
     intake: (call) => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call }),
     store,
+    clock,
+    subscriptions: { targets: config.subscriptionTargets, added: () => notifying?.notifier.wake() },
     audit,
     artefacts,
     rules: RULES,
@@ -145,6 +151,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   });
   attachApp(server, app);
   worker?.start();
+  notifying?.notifier.start();
   log.listening({
     url,
     store: kindOfStore(config.database),
@@ -158,7 +165,12 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   let stopped: Promise<void> | undefined;
   const stop = async (): Promise<void> => {
     isStopping = true;
-    await Promise.all([closeServer(server, LONGEST_FINISH_MS), worker?.stop(LONGEST_FINISH_MS), demographics?.stop()]);
+    await Promise.all([
+      closeServer(server, LONGEST_FINISH_MS),
+      worker?.stop(LONGEST_FINISH_MS),
+      notifying?.stop(LONGEST_FINISH_MS),
+      demographics?.stop(),
+    ]);
     await ehr?.close();
     await audit.recordIfPossible(serviceEvent('stop'));
     await patrol.stop();

@@ -42,6 +42,8 @@ export interface StoredSubscription extends NewSubscription {
 /** A subscription in the hands of one worker. `claim` is handed out once and never again. */
 export interface ClaimedSubscription extends StoredSubscription {
   readonly claim: number;
+  /** The subscriber has answered the greeting. */
+  readonly isGreeted: boolean;
   /** Tries that failed since the last one that succeeded, and since when. */
   readonly failures: number;
   readonly failingSinceMs?: number;
@@ -59,6 +61,8 @@ export interface SubscriptionEvent {
 
 export interface EventPage {
   readonly events: readonly SubscriptionEvent[];
+  /** The last number that was given. */
+  readonly numbered: number;
   /** The first event that is still kept; events before it were removed by their age. */
   readonly firstKept: number;
 }
@@ -99,8 +103,16 @@ export interface SubscriptionStore {
   markFailed(claimed: ClaimedSubscription, failure: SubscriptionFailure): Promise<boolean>;
   /** Ends the claim: there is nothing more to do just now. */
   release(claimed: ClaimedSubscription): Promise<void>;
-  /** Events from one number to another, both among them, at most `limit`. */
-  events(number: number, from: number, to: number, limit: number): Promise<EventPage>;
+  /**
+   * Events from one number (the first that is kept when absent) to another, both among them, at most
+   * `limit`. What has no number yet gets it now, so that whoever only asks and takes no notifications
+   * sees everything too. Undefined when there is no such subscription.
+   */
+  events(
+    id: string,
+    range: { readonly from?: number; readonly to: number; readonly limit: number },
+    nowMs: number,
+  ): Promise<EventPage | undefined>;
   figures(nowMs: number): Promise<SubscriptionFigures>;
 }
 

@@ -26,8 +26,11 @@ export interface ExportSpans {
   readonly count: number;
 }
 
-/** Some tens of thousands of Observations a part, as each has a Provenance; counting stops nobody for more than milliseconds. */
-const SPANS: ExportSpans = { part: 100_000, count: 10_000 };
+/**
+ * Some thousands of Observations a part, as each has a Provenance: what a slow line takes within the
+ * minute that an answer may last. Counting stops nobody for more than milliseconds.
+ */
+const SPANS: ExportSpans = { part: 20_000, count: 10_000 };
 
 export class SqlExports implements ExportStore {
   readonly #db: Db;
@@ -43,7 +46,7 @@ export class SqlExports implements ExportStore {
 
   begin({ id, request, since, createdMs, expiresMs }: NewExport, limits: ExportLimits, call: Call): Promise<ExportJob | undefined> {
     const client = call.caller.client ?? null;
-    return this.#queue.run(async (db) => {
+    return this.#audited(call, async (db) => {
       const running = await db.selectFrom('export_job').select('client').where('expires_ms', '>', createdMs).execute();
       if (running.length >= limits.most) return undefined;
       if (running.filter((job) => job.client === client).length >= limits.mostPerClient) return undefined;
@@ -105,7 +108,7 @@ export class SqlExports implements ExportStore {
   }
 
   remove(id: string, nowMs: number, call: Call): Promise<boolean> {
-    return this.#queue.run(async (db) => {
+    return this.#audited(call, async (db) => {
       const { numDeletedRows } = await db.deleteFrom('export_job').where('id', '=', id).executeTakeFirstOrThrow();
       if (numDeletedRows === 0n) return false;
       await audit(db, { recordedMs: nowMs, details: [['job', id], ['step', 'deleted']] }, call); // prettier-ignore
@@ -140,6 +143,13 @@ export class SqlExports implements ExportStore {
       const { numDeletedRows } = await db.deleteFrom('export_job').where('expires_ms', '<=', nowMs).executeTakeFirstOrThrow();
       return Number(numDeletedRows);
     });
+  }
+
+  /** What `work` did, when it did something, is in the audit once this resolves. */
+  async #audited<Result>({ noteAudited }: Call, work: (db: Db) => Promise<Result>): Promise<Result> {
+    const result = await this.#queue.run(work);
+    if (result) noteAudited?.();
+    return result;
   }
 
   #row(id: string): Promise<Row | undefined> {
@@ -181,7 +191,6 @@ function toJob(row: Row): ExportJob {
   };
 }
 
-async function audit(db: Db, facts: Pick<AuditedFacts, 'recordedMs' | 'details'>, { caller, requestId, noteAudited }: Call): Promise<void> {
+async function audit(db: Db, facts: Pick<AuditedFacts, 'recordedMs' | 'details'>, { caller, requestId }: Call): Promise<void> {
   await addAudit(db, toAuditEvent({ ...facts, event: 'export', outcome: 'success', caller, requestId }));
-  noteAudited?.();
 }

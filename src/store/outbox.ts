@@ -14,7 +14,7 @@ import { discard, isClaim, isUnleased, park, releaseBlockedBy, retry } from './o
 import { claimableItems, LAPSED, readItems } from './outbox-items.ts';
 import { releasable, waitingFor } from './outbox-parked.ts';
 import type { StoreSchema } from './schema.ts';
-import { turnAllOff } from './subscriptions.ts';
+import { turnAllOff } from './subscription-row.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
 type Db = Kysely<StoreSchema>;

@@ -130,15 +130,16 @@ export async function readEvents(db: Db, subscription: number, from: number, to:
 export async function eventPage(
   db: Db,
   { number, numbered }: { readonly number: number; readonly numbered: number },
-  range: { readonly from: number; readonly to: number; readonly limit: number },
+  range: { readonly from?: number; readonly to: number; readonly limit: number },
 ): Promise<EventPage> {
   const { first } = await db
     .selectFrom('subscription_event')
     .select((eb) => eb.fn.min('number').as('first'))
     .where('subscription', '=', number)
     .executeTakeFirstOrThrow();
-  const events = await readEvents(db, number, range.from, range.to, range.limit);
-  return { events, firstKept: first === null ? numbered + 1 : Number(first) };
+  const firstKept = first === null ? numbered + 1 : Number(first);
+  const events = await readEvents(db, number, range.from ?? firstKept, range.to, range.limit);
+  return { events, numbered, firstKept };
 }
 
 /** Events of removed versions stay, without what they spoke of: a number that is missing would be a gap. */

@@ -1,5 +1,5 @@
 /** Subscriptions as rows and as what others see; which of them a worker may take now. */
-import { sql, type Expression, type ExpressionBuilder, type Selectable } from 'kysely';
+import { sql, type Expression, type ExpressionBuilder, type Kysely, type Selectable } from 'kysely';
 import { toInstant } from '../core/fhir-time.ts';
 import { LONGEST_WAIT_MS, type ClaimedSubscription, type StoredSubscription, type SubscriptionFilter } from '../ports.ts';
 import type { StoreSchema, SubscriptionTable } from './schema.ts';
@@ -48,7 +48,27 @@ export function toClaimed(row: SubscriptionRow, nowMs: number): ClaimedSubscript
   return {
     ...toSubscription(row, nowMs),
     claim: row.claims,
+    isGreeted: row.greeted === 1,
     failures: row.failures,
     ...(row.failing_since_ms !== null && { failingSinceMs: row.failing_since_ms }),
   };
+}
+
+/** Stands in each Subscription that was on when its store was put back. */
+const OFF_SINCE_RESTORED =
+  'The store was put back from a backup, so that event numbers would be given a second time. Delete this Subscription and make it anew; $export fetches what was missed.';
+
+/** For a store that does not know what it sent since a backup: what goes on counting would give a number to two events. */
+export async function turnAllOff(db: Kysely<StoreSchema>, nowMs: number): Promise<void> {
+  await db
+    .updateTable('subscription')
+    .set((eb) => ({
+      state: 'off' as const,
+      error: OFF_SINCE_RESTORED,
+      claims: eb('claims', '+', 1),
+      leased_until_ms: null,
+      updated_at: toInstant(nowMs),
+    }))
+    .where('state', '<>', 'off')
+    .execute();
 }

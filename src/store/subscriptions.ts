@@ -4,7 +4,6 @@
  */
 import { sql, type Expression, type Kysely } from 'kysely';
 import type { Call } from '../caller.ts';
-import { toAuditEvent, type AuditedFacts } from '../core/audit/event.ts';
 import { toInstant } from '../core/fhir-time.ts';
 import type {
   ClaimedSubscription,
@@ -14,12 +13,13 @@ import type {
   SubscriptionEvent,
   SubscriptionFailure,
   SubscriptionFigures,
+  SubscriptionFilter,
   SubscriptionState,
   SubscriptionStore,
 } from '../ports.ts';
-import { addAudit } from './audit-writing.ts';
 import type { Claiming } from './outbox-claiming.ts';
 import type { StoreSchema } from './schema.ts';
+import { auditNotified, auditSubscription } from './subscription-audit.ts';
 import { hasWork, isUnleased, toClaimed, toSubscription, type SubscriptionRow } from './subscription-row.ts';
 import { eventPage, lookOn, newestSeq, numberEvents, readEvents, removeOldEvents, untold } from './subscription-events.ts';
 import type { WriterQueue } from './writer-queue.ts';
@@ -43,7 +43,7 @@ export class SqlSubscriptions implements SubscriptionStore {
 
   add(subscription: NewSubscription, most: number, nowMs: number, call: Call): Promise<StoredSubscription | undefined> {
     const { id, text, filter, endsMs } = subscription;
-    return this.#queue.run(async (db) => {
+    return this.#audited(call, async (db) => {
       const { there } = await db
         .selectFrom('subscription')
         .select((eb) => eb.fn.countAll<number>().as('there'))
@@ -71,7 +71,11 @@ export class SqlSubscriptions implements SubscriptionStore {
         })
         .returningAll()
         .executeTakeFirstOrThrow();
-      await audit(db, { recordedMs: nowMs, interaction: 'create', outcome: 'success', resources: [`Subscription/${id}`] }, call);
+      await auditSubscription(
+        db,
+        { recordedMs: nowMs, interaction: 'create', outcome: 'success', resources: [`Subscription/${id}`] },
+        call,
+      );
       return toSubscription(row, nowMs);
     });
   }
@@ -87,12 +91,16 @@ export class SqlSubscriptions implements SubscriptionStore {
   }
 
   remove(id: string, nowMs: number, call: Call): Promise<boolean> {
-    return this.#queue.run(async (db) => {
+    return this.#audited(call, async (db) => {
       const row = await db.selectFrom('subscription').select('number').where('id', '=', id).executeTakeFirst();
       if (row === undefined) return false;
       await db.deleteFrom('subscription_event').where('subscription', '=', row.number).execute();
       await db.deleteFrom('subscription').where('number', '=', row.number).execute();
-      await audit(db, { recordedMs: nowMs, interaction: 'delete', outcome: 'success', resources: [`Subscription/${id}`] }, call);
+      await auditSubscription(
+        db,
+        { recordedMs: nowMs, interaction: 'delete', outcome: 'success', resources: [`Subscription/${id}`] },
+        call,
+      );
       return true;
     });
   }
@@ -133,25 +141,27 @@ export class SqlSubscriptions implements SubscriptionStore {
     for (;;) {
       const row = await this.#heldRow(this.#db, claimed);
       if (row === undefined) return [];
-      const { number, numbered, delivered, scanned_seq } = row;
+      const { number, numbered, delivered } = row;
       if (delivered < numbered) return readEvents(this.#db, number, delivered + 1, numbered, limit);
-      const { seqs, upTo, isAll } = await lookOn(this.#db, scanned_seq, claimed.filter, limit);
-      if (upTo === scanned_seq) return [];
-      const isNoted = await this.#queue.run(async (db) => {
-        const noted = await db
-          .updateTable('subscription')
-          .set({ scanned_seq: upTo, numbered: numbered + seqs.length })
-          .where('number', '=', number)
-          .where('claims', '=', claimed.claim)
-          .where('scanned_seq', '=', scanned_seq)
-          .returning('number')
-          .execute();
-        if (noted.length === 0) return false;
-        await numberEvents(db, number, numbered, seqs, nowMs);
-        return true;
-      });
-      if (!isNoted || (seqs.length === 0 && isAll)) return [];
+      if (!(await this.#numberMore(row, limit, nowMs))) return [];
     }
+  }
+
+  /** False when there was nothing to number. Whoever else numbers at the same time is not in the way: one of the two does. */
+  async #numberMore({ number, numbered, scanned_seq, filter }: SubscriptionRow, limit: number, nowMs: number): Promise<boolean> {
+    const { seqs, upTo, isAll } = await lookOn(this.#db, scanned_seq, JSON.parse(filter) as SubscriptionFilter, limit);
+    if (upTo === scanned_seq) return false;
+    await this.#queue.run(async (db) => {
+      const noted = await db
+        .updateTable('subscription')
+        .set({ scanned_seq: upTo, numbered: numbered + seqs.length })
+        .where('number', '=', number)
+        .where('scanned_seq', '=', scanned_seq)
+        .returning('number')
+        .execute();
+      if (noted.length > 0) await numberEvents(db, number, numbered, seqs, nowMs);
+    });
+    return seqs.length > 0 || !isAll;
   }
 
   async holds(claimed: ClaimedSubscription): Promise<boolean> {
@@ -176,7 +186,7 @@ export class SqlSubscriptions implements SubscriptionStore {
         })
         .where('number', '=', row.number)
         .execute();
-      if (upTo > row.delivered) await this.#auditNotified(db, row, upTo, nowMs);
+      if (upTo > row.delivered) await auditNotified(db, row, upTo, nowMs);
       await removeOldEvents(db, row.number, upTo, nowMs);
       return true;
     });
@@ -201,7 +211,7 @@ export class SqlSubscriptions implements SubscriptionStore {
         .execute();
       const resources = [`Subscription/${row.id}`];
       if (turns)
-        await audit(db, {
+        await auditSubscription(db, {
           recordedMs: nowMs,
           event: 'not-notified',
           outcome: 'serious',
@@ -224,9 +234,19 @@ export class SqlSubscriptions implements SubscriptionStore {
     );
   }
 
-  async events(number: number, from: number, to: number, limit: number): Promise<EventPage> {
-    const row = await this.#db.selectFrom('subscription').select(['number', 'numbered']).where('number', '=', number).executeTakeFirst();
-    return row === undefined ? { events: [], firstKept: 1 } : eventPage(this.#db, row, { from, to, limit });
+  async events(
+    id: string,
+    range: { readonly from?: number; readonly to: number; readonly limit: number },
+    nowMs: number,
+  ): Promise<EventPage | undefined> {
+    for (;;) {
+      const row = await this.#db.selectFrom('subscription').selectAll().where('id', '=', id).executeTakeFirst();
+      if (row === undefined) return undefined;
+      const page = await eventPage(this.#db, row, range);
+      const wanted = Math.min(range.to, (range.from ?? page.firstKept) + range.limit - 1);
+      const isOn = toSubscription(row, nowMs).state !== 'off';
+      if (!isOn || row.numbered >= wanted || !(await this.#numberMore(row, wanted - row.numbered, nowMs))) return page;
+    }
   }
 
   async figures(nowMs: number): Promise<SubscriptionFigures> {
@@ -245,6 +265,13 @@ export class SqlSubscriptions implements SubscriptionStore {
     return { byState, behind, ...(oldestAt !== undefined && { oldestAt }) };
   }
 
+  /** What `work` did, when it did something, is in the audit once this resolves. */
+  async #audited<Result>({ noteAudited }: Call, work: (db: Db) => Promise<Result>): Promise<Result> {
+    const result = await this.#queue.run(work);
+    if (result) noteAudited?.();
+    return result;
+  }
+
   /** The row while it is that of the claim. */
   #heldRow(db: Db, { number, claim }: ClaimedSubscription): Promise<SubscriptionRow | undefined> {
     return db
@@ -255,45 +282,4 @@ export class SqlSubscriptions implements SubscriptionStore {
       .where('leased_until_ms', 'is not', null)
       .executeTakeFirst();
   }
-
-  /** The sending side records what it sent, of whom and to whom (IHE ATNA). */
-  async #auditNotified(db: Db, { id, number, delivered }: SubscriptionRow, upTo: number, nowMs: number): Promise<void> {
-    const events = await readEvents(db, number, delivered + 1, upTo, upTo - delivered);
-    await audit(db, {
-      recordedMs: nowMs,
-      event: 'notified',
-      outcome: 'success',
-      outgoing: true,
-      persons: events.flatMap(({ person }) => person ?? []),
-      resources: [
-        `Subscription/${id}`,
-        ...events.flatMap(({ resource }) => (resource ? [`${resource.type}/${resource.id}/_history/${resource.version}`] : [])),
-      ],
-      details: [['events', `${delivered + 1} to ${upTo}`]],
-    });
-  }
-}
-
-async function audit(db: Db, facts: AuditedFacts, call?: Call): Promise<void> {
-  await addAudit(db, toAuditEvent({ ...facts, ...(call && { caller: call.caller, requestId: call.requestId }) }));
-  call?.noteAudited?.();
-}
-
-/** Stands in each Subscription that was on when its store was put back. */
-const OFF_SINCE_RESTORED =
-  'The store was put back from a backup, so that event numbers would be given a second time. Delete this Subscription and make it anew; $export fetches what was missed.';
-
-/** For a store that does not know what it sent since a backup: what goes on counting would give a number to two events. */
-export async function turnAllOff(db: Db, nowMs: number): Promise<void> {
-  await db
-    .updateTable('subscription')
-    .set((eb) => ({
-      state: 'off' as const,
-      error: OFF_SINCE_RESTORED,
-      claims: eb('claims', '+', 1),
-      leased_until_ms: null,
-      updated_at: toInstant(nowMs),
-    }))
-    .where('state', '<>', 'off')
-    .execute();
 }

@@ -54,5 +54,7 @@ function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeo
     version: '0.0.0-golden',
     startedAt: new Date(clock.nowMs()).toISOString(),
     isStopping: () => false,
+    clock,
+    subscriptions: { targets: [], added: () => undefined },
   });
 }

@@ -92,6 +92,8 @@ export async function startEdge(
       baseUrl: `${url}/fhir`,
       version: '0.0.0-test',
       startedAt: '2026-11-25T10:00:00.000Z',
+      clock: CLOCK,
+      subscriptions: { targets: [], added: () => undefined },
       isStopping: () => false,
       ...parts.serving,
     }),

@@ -53,6 +53,16 @@ async function fill(store: KeptStore): Promise<void> {
   await store.outbox.markSent(third, [{ type: 'Observation', id: 'w2', reference: 'Observation/77', version: 1 }]);
   await store.outbox.distrust(NOON);
   await store.retention.hold({ person: 'Patient/p1', reason: 'court order 12', since: '2026-03-14T08:00:00Z' });
+  const call = { requestId: 'r1', caller: { client: 'ehr' } };
+  await store.subscriptions.add({ id: 's1', text: '{"resourceType":"Subscription"}', filter: {} }, 9, NOON, call);
+  await putWeight(store, 'w3');
+  expect((await store.subscriptions.events('s1', { to: 9, limit: 9 }, NOON))?.events).toHaveLength(1);
+  await store.exports.begin(
+    { id: 'e1', request: 'http://127.0.0.1/fhir/$export', createdMs: NOON, expiresMs: NOON + 1 },
+    { mostPerClient: 1, most: 1 },
+    call,
+  );
+  await store.exports.advance('e1');
   await store.isReady();
 }
 

@@ -50,6 +50,7 @@ export const OWN_EVENTS = {
   claim: { display: 'Somebody named the person of a reading', action: 'E' },
   affected: { display: 'The readings of a scale were listed', action: 'E' },
   recall: { display: 'The readings of a scale were recalled', action: 'E' },
+  events: { display: 'Events of a subscription were given again', action: 'E' },
   refused: { display: 'What was sent was refused and kept apart', action: 'E' },
   'access-refused': { display: 'A caller was not let in, or was not allowed to', action: 'E' },
   sent: { display: 'Readings were sent to the EHR', action: 'E' },

@@ -160,17 +160,29 @@ export function subscriptionsSuite(factory: StoreFactory): void {
     });
 
     test('give events again by number, until they are a month old', async () => {
-      const { number } = (await add()) ?? { number: 0 };
+      await add();
       await greeted();
       for (const id of ['a', 'b', 'c']) await putWeight(given.store, id);
       await drain();
-      const page = await given.store.subscriptions.events(number, 2, 3, 9);
-      expect([told(page.events), page.firstKept]).toEqual([['2 b/1', '3 c/1'], 1]);
-      expect(told((await given.store.subscriptions.events(number, 1, 99, 2)).events)).toEqual(['1 a/1', '2 b/1']);
+      const events = async (from: number | undefined, to: number, limit = 9) =>
+        given.store.subscriptions.events('s1', { to, limit, ...(from !== undefined && { from }) }, now());
+      expect(told((await events(2, 3))?.events ?? [])).toEqual(['2 b/1', '3 c/1']);
+      expect(told((await events(undefined, 99, 2))?.events ?? [])).toEqual(['1 a/1', '2 b/1']);
       given.clock.ms += 31 * DAY_MS;
       await putWeight(given.store, 'd');
       await drain();
-      expect(await given.store.subscriptions.events(number, 1, 99, 9)).toMatchObject({ events: [{ number: 4 }], firstKept: 4 });
+      expect(await events(undefined, 99)).toMatchObject({ events: [{ number: 4 }], numbered: 4, firstKept: 4 });
+      expect(await given.store.subscriptions.events('other', { to: 9, limit: 9 }, now())).toBeUndefined();
+    });
+
+    test('number what nobody was told of when somebody asks, and tell of it later under the same numbers', async () => {
+      await add();
+      await greeted();
+      for (const id of ['a', 'b', 'c']) await putWeight(given.store, id);
+      const ask = (limit: number) => given.store.subscriptions.events('s1', { from: 1, to: 99, limit }, now());
+      const pages = await Promise.all([ask(2), ask(2), ask(9)]);
+      for (const page of pages) expect(told(page?.events ?? []).slice(0, 2)).toEqual(['1 a/1', '2 b/1']);
+      expect(await drain()).toEqual(['1 a/1', '2 b/1', '3 c/1']);
     });
 
     test('say how far they are behind', async () => {
