@@ -4,7 +4,7 @@
  * somebody fetches it, and versions never change, so it is the same each time, on every replica.
  */
 import type { Call } from './caller.ts';
-import type { StoredResource } from './ports.ts';
+import type { StoredResource } from './stored-resource.ts';
 
 export interface NewExport {
   readonly id: string;

@@ -13,6 +13,7 @@ import type { NewOutboxItem, OutboxStore } from './outbox-ports.ts';
 import type { ExportStore } from './export-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
+import type { StoredResource, StoredType } from './stored-resource.ts';
 import type { SubscriptionStore } from './subscription-ports.ts';
 
 export type {
@@ -52,19 +53,7 @@ export type {
   SubscriptionState,
   SubscriptionStore,
 } from './subscription-ports.ts';
-export type { ObservationFacts, Token };
-
-export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
-
-/** One version of a resource, as it is served: `text` holds id, versionId and lastUpdated. */
-export interface StoredResource {
-  readonly type: StoredType;
-  readonly id: string;
-  readonly version: number;
-  /** FHIR instant with microseconds, strictly increasing over all versions of the store. */
-  readonly lastUpdated: string;
-  readonly text: string;
-}
+export type { ObservationFacts, StoredResource, StoredType, Token };
 
 /** Facts by which the small registries are searched. */
 export interface RegistryFacts {

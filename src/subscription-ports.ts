@@ -4,7 +4,7 @@
  */
 import type { Call } from './caller.ts';
 import type { Token } from './core/facts.ts';
-import type { StoredResource } from './ports.ts';
+import type { StoredResource } from './stored-resource.ts';
 
 /**
  * `requested`: the subscriber has not answered the greeting yet. `active`: it takes what it is sent.

@@ -83,7 +83,7 @@ export const METRICS = {
   },
   steelyard_notified_events_total: { kind: 'counter', help: 'Events that subscribers took', from0: [{}] },
   steelyard_subscriptions: { kind: 'gauge', help: 'Subscriptions by status', labels: ['status'] },
-  steelyard_subscription_events_behind: {
+  steelyard_subscription_events_waiting: {
     kind: 'gauge',
     help: 'Events that subscribers have not taken yet, counted up to 10,000 for each subscription',
   },

@@ -16,7 +16,7 @@ const WORKLIST = [
   'steelyard_outbox_waiting',
   'steelyard_outbox_parked',
   'steelyard_outbox_oldest_age_seconds',
-  'steelyard_subscription_events_behind',
+  'steelyard_subscription_events_waiting',
   'steelyard_subscription_oldest_age_seconds',
 ] as const;
 

@@ -122,7 +122,8 @@ function isAllowed(need: string, claims: Claims): boolean {
 }
 
 let guarded: Guarded;
-const routes = (): ReturnType<typeof routesOf> => routesOf({ artefacts: [], auth: {} } as unknown as Parameters<typeof routesOf>[0]);
+const routes = (): ReturnType<typeof routesOf> =>
+  routesOf({ artefacts: [], auth: {}, subscriptions: { targets: [] } } as unknown as Parameters<typeof routesOf>[0]);
 
 describe('every route', () => {
   beforeAll(async () => {
@@ -178,7 +179,13 @@ describe('every route', () => {
   });
 
   test('of the router stands in the list that is guarded, and all others are known pages', () => {
-    const app = createApp({ rules: [], artefacts: [], auth: {}, examples: new Map() } as unknown as Parameters<typeof createApp>[0]);
+    const app = createApp({
+      rules: [],
+      artefacts: [],
+      auth: {},
+      subscriptions: { targets: [] },
+      examples: new Map(),
+    } as unknown as Parameters<typeof createApp>[0]);
     const layers = (app as unknown as { router: { stack: { route?: { path: string }; handle: { stack?: unknown[] } }[] } }).router.stack;
     const pages = layers.flatMap(({ route }) => (route ? [route.path] : []));
     expect(pages.sort()).toEqual(['/health/live', '/health/ready', '/metrics', '/rules', '/rules/:id']);
