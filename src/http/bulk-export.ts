@@ -4,8 +4,6 @@
  * counted, and a file is read from the store while it is sent, as fast as the caller takes it.
  */
 import { randomUUID } from 'node:crypto';
-import { Readable } from 'node:stream';
-import { pipeline } from 'node:stream/promises';
 import { ServiceError } from '../errors.ts';
 import type { ExportJob, ExportLimits, ExportPage } from '../ports.ts';
 import { sendFhir } from './answer.ts';
@@ -150,18 +148,28 @@ export function readExportFile(serving: Serving): Handler {
 }
 
 async function sendLines(res: Response, first: ExportPage, pageAt: (from: number) => Promise<ExportPage>): Promise<void> {
-  async function* lines(): AsyncGenerator<string> {
-    for (let page = first; ; page = await pageAt(page.next)) {
-      yield page.resources.map(({ text }) => `${text}\n`).join('');
-      if (page.next === undefined) return;
-    }
-  }
-  try {
-    await pipeline(Readable.from(lines()), res);
-  } catch (error) {
+  for (let page = first; ; page = await pageAt(page.next)) {
+    const isTaken = res.write(page.resources.map(({ text }) => `${text}\n`).join(''));
+    if (page.next === undefined) break;
+    if (!isTaken) await roomIn(res);
     // the caller went away, or took longer than an answer may last
-    if ((error as NodeJS.ErrnoException).code !== 'ERR_STREAM_PREMATURE_CLOSE') throw error;
+    if (res.destroyed) return;
   }
+  res.end();
+}
+
+/** Resolves when the caller has taken what was written, or is gone. */
+function roomIn(res: Response): Promise<void> {
+  return new Promise((resolve) => {
+    const done = (): void => {
+      res.off('drain', done);
+      res.off('close', done);
+      resolve();
+    };
+    res.on('drain', done);
+    res.on('close', done);
+    if (res.destroyed) done();
+  });
 }
 
 /** Whose readings are about to leave: a page of a file, as a page of a search is recorded. */

@@ -104,7 +104,10 @@ describe('removing one person', () => {
     await aLifeOf('ben');
     const firstOfZita = issued + 1;
     await aLifeOf('zita');
+    await store.subscriptions.add({ id: 's1', text: '{}', filter: {} }, 9, 0, { requestId: 'q', caller: {} });
+    await aLifeOf('zita');
     await sendAll();
+    const told = await store.subscriptions.events('s1', { to: 99, limit: 99 }, 0);
     const before = rows();
     const removal = await store.retention.removePerson('Patient/zita', SOME);
     const after = rows();
