@@ -171,7 +171,6 @@ const TABLE_WORDS: Readonly<Record<string, string>> = {
   refusal: 'refused requests, as they were sent',
   outbox_item: 'outbox items, sent or given up',
   outbox_concern: 'notes of what outbox items are about',
-  subscription_event: 'numbered events of subscriptions, of which only the number stays',
   audit_event: 'audit events, from the beginning of their chain',
   ehr_copy: 'notes of where the EHR keeps its copies',
 };

@@ -54,7 +54,7 @@ export async function removePerson(db: Db, person: string, quietSinceMs?: number
     count('ehr_copy', (await db.deleteFrom('ehr_copy').where('id', 'in', ids).executeTakeFirstOrThrow()).numDeletedRows);
   });
   await inPieces(versions, async (seqs) => {
-    count('subscription_event', await forgetVersions(db, seqs));
+    await forgetVersions(db, seqs);
     count('search_token', (await db.deleteFrom('search_token').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
     count('observation', (await db.deleteFrom('observation').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
     count('resource_version', (await db.deleteFrom('resource_version').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);

@@ -143,13 +143,8 @@ export async function eventPage(
 }
 
 /** Events of removed versions stay, without what they spoke of: a number that is missing would be a gap. */
-export async function forgetVersions(db: Db, seqs: readonly number[]): Promise<bigint> {
-  const { numUpdatedRows } = await db
-    .updateTable('subscription_event')
-    .set({ seq: null })
-    .where('seq', 'in', seqs)
-    .executeTakeFirstOrThrow();
-  return numUpdatedRows;
+export async function forgetVersions(db: Db, seqs: readonly number[]): Promise<void> {
+  await db.updateTable('subscription_event').set({ seq: null }).where('seq', 'in', seqs).execute();
 }
 
 /** How many versions wait to be told of, counted up to `most`, and when the first of them was stored. */

@@ -104,10 +104,7 @@ describe('removing one person', () => {
     await aLifeOf('ben');
     const firstOfZita = issued + 1;
     await aLifeOf('zita');
-    await store.subscriptions.add({ id: 's1', text: '{}', filter: {} }, 9, 0, { requestId: 'q', caller: {} });
-    await aLifeOf('zita');
     await sendAll();
-    const told = await store.subscriptions.events('s1', { to: 99, limit: 99 }, 0);
     const before = rows();
     const removal = await store.retention.removePerson('Patient/zita', SOME);
     const after = rows();
@@ -136,6 +133,23 @@ describe('removing one person', () => {
     expect(Object.keys(removal.removed).sort()).toEqual(
       ['resource_version', 'observation', 'search_token', 'fingerprint', 'refusal', 'outbox_item', 'outbox_concern', 'ehr_copy'].sort(),
     );
+  });
+
+  test('leaves the numbers of events that spoke of them, and nothing of what those said', async () => {
+    await store.subscriptions.add({ id: 's1', text: '{}', filter: {} }, 9, 0, { requestId: 'q', caller: {} });
+    await aLifeOf('ben');
+    await aLifeOf('zita');
+    await sendAll();
+    const events = async () => (await store.subscriptions.events('s1', { to: 99, limit: 99 }, 0))?.events ?? [];
+    const before = await events();
+    expect(before.some(({ person }) => person === 'Patient/zita')).toBe(true);
+    expect((await store.retention.removePerson('Patient/zita', SOME)).kind).toBe('removed');
+    const after = await events();
+    expect(after.map(({ number }) => number)).toEqual(before.map((_, at) => at + 1));
+    const expected = before.map(({ number, at, ...about }) =>
+      about.person === 'Patient/zita' ? { number, at } : { number, at, ...about },
+    );
+    expect(after).toEqual(expected);
   });
 
   test('a dry run says the same and changes nothing', async () => {
