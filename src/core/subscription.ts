@@ -226,7 +226,7 @@ export function isAllowedTarget(endpoint: string, targets: readonly string[]): b
   if (`${username}${password}${hash}` !== '' || !/^https?:$/.test(protocol)) return false;
   return targets.some((target) => {
     const allowed = new URL(target);
-    const path = allowed.pathname.replace(/\/+$/, '');
+    const path = allowed.pathname.replace(/(?<!\/)\/+$/, '');
     return origin === allowed.origin && (pathname === path || pathname.startsWith(`${path}/`));
   });
 }
