@@ -24,7 +24,7 @@ afterEach(() => service.close());
 const begin = (query = '', headers: Readonly<Record<string, string>> = ASYNC) => service.call('GET', `/fhir/$export${query}`, { headers });
 const pathOf = (location: string | undefined): string => (location ?? '').replace(service.base, '/fhir');
 async function exported(query = ''): Promise<{ readonly place: string; readonly manifest: Manifest }> {
-  const place = pathOf((await begin(query)).headers['content-location'] as string | undefined);
+  const place = pathOf((await begin(query)).headers['content-location']);
   for (;;) {
     const { status, text } = await service.call('GET', place, { headers: { Accept: 'application/json' } });
     if (status === 200) return { place, manifest: JSON.parse(text) as Manifest };
@@ -109,7 +109,7 @@ describe('an export', () => {
   test('is begun by no HEAD, limited in number, and over after a day', async () => {
     expect((await service.call('HEAD', '/fhir/$export', { headers: ASYNC })).status).toBe(405);
     const places: string[] = [];
-    for (let job = 0; job < 5; job += 1) places.push(pathOf((await begin()).headers['content-location'] as string));
+    for (let job = 0; job < 5; job += 1) places.push(pathOf((await begin()).headers['content-location']));
     const refused = await begin();
     expect([refused.status, Number(refused.headers['retry-after'])]).toEqual([429, 60]);
     expect((await service.call('DELETE', places[0] ?? '')).status).toBe(202);

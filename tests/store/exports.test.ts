@@ -35,8 +35,10 @@ test('parts share all that there is, each version in one of them, whatever the b
       job = await exports.find(id, 1);
     }
     expect(progress).toEqual([...progress].sort((a, b) => a - b));
-    const parts = await Promise.all((job?.counts ?? []).map((_, part) => (job ? exports.page(job, part, 99) : { resources: [] })));
-    expect(parts.map(({ resources }) => resources.length)).toEqual(job?.counts);
+    if (job === undefined) throw new Error('the job is gone');
+    const done = job;
+    const parts = await Promise.all(done.counts.map((_, part) => exports.page(done, part, 99)));
+    expect(parts.map(({ resources }) => resources.length)).toEqual(done.counts);
     const { resources } = await store.read.searchObservations(search({ count: 1000 }));
     expect(parts.flatMap((part) => part.resources)).toEqual(resources);
   }
