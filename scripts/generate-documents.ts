@@ -13,7 +13,7 @@ import { describeConfig } from '../src/config.ts';
 import { DEFAULT_POLICY, DEFAULT_SETTINGS } from '../src/core/policy.ts';
 import { AGE_BANDS, type AgeBand } from '../src/core/age-bands.ts';
 import { RULES } from '../src/core/rules/index.ts';
-import { SERVED } from '../src/http/served.ts';
+import { SERVED, SERVED_BY_SYSTEM } from '../src/http/served.ts';
 import { ERRORS } from '../src/errors.ts';
 import { METRICS, type MetricRow } from '../src/metrics/catalogue.ts';
 import { committedResult } from '../tests/bench/judgement/result.ts';
@@ -44,6 +44,7 @@ function calls(): string {
   const verbs: Readonly<Record<string, (type: string) => string>> = {
     create: (type) => `POST /fhir/${type}`,
     update: (type) => `PUT /fhir/${type}/{id}`,
+    delete: (type) => `DELETE /fhir/${type}/{id}`,
     read: (type) => `GET /fhir/${type}/{id}`,
     vread: (type) => `GET /fhir/${type}/{id}/_history/{v}`,
     'history-instance': (type) => `GET /fhir/${type}/{id}/_history`,
@@ -56,7 +57,16 @@ function calls(): string {
     const lines = [...served.interactions.map((interaction) => `\`${verbs[interaction]?.(served.type) ?? interaction}\``), ...operations];
     return [served.type, lines.join('<br>'), served.parameters.map(({ name }) => `\`${name}\``).join(', ')];
   });
-  return table(['resource', 'calls', 'search parameters'], rows);
+  const asynchronous = (name: string): string =>
+    ['GET /fhir', 'GET /fhir', 'GET /fhir', 'DELETE /fhir']
+      .map((verb, at) => `\`${verb}/$${name}${['', '/{job}', '/{job}/{file}', '/{job}'][at] ?? ''}\``)
+      .join('<br>');
+  const system = SERVED_BY_SYSTEM.map(({ name, parameters }) => [
+    'all of it',
+    asynchronous(name),
+    parameters.map((one) => `\`${one}\``).join(', '),
+  ]);
+  return table(['resource', 'calls', 'search parameters'], [...rows, ...system]);
 }
 
 function configuration(): string {

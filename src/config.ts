@@ -35,6 +35,8 @@ export interface Config {
   readonly readBackPercent: number;
   /** Ask the EHR for birth date and sex of people whom nobody told us of. */
   readonly readDemographics: boolean;
+  /** What endpoints of Subscriptions must begin with; none is taken while it is empty. */
+  readonly subscriptionTargets: readonly string[];
   readonly auth: AuthSettings;
   /** How people sign in to the pages; with `jwt` nobody is let in to them when absent. */
   readonly signIn?: SignInSettings;
@@ -245,6 +247,7 @@ function toConfig(settings: Settings): Config {
     readBackPercent: Number(settings.STEELYARD_EHR_READBACK),
     readDemographics: settings.STEELYARD_EHR_DEMOGRAPHICS === 'on',
     rateLimit: Number(settings.STEELYARD_RATE_LIMIT),
+    subscriptionTargets: settings.STEELYARD_SUBSCRIPTION_TARGETS ?? [],
     auth: authOf(settings),
     ...(isLoggingIn && { ehrLogin: { tokenUrl, clientId, keyFile, scope: settings.STEELYARD_EHR_SCOPE } }),
     ...(Object.keys(ehrTls).length > 0 && { ehrTls }),

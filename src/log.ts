@@ -51,6 +51,8 @@ export interface ServingFacts {
 /** What is known of one outbox item: its number and what came of it. */
 export interface ForwardingFacts {
   readonly item?: number;
+  /** Number of a subscription. */
+  readonly subscription?: number;
   /** Of the call that the item comes from. */
   readonly requestId?: string;
   readonly tries?: number;
@@ -107,8 +109,8 @@ export function createLog(level: LogLevel, destination?: DestinationStream): Log
   const logger = destination ? pino(options, destination) : pino(options);
   const forwarding =
     (severity: 'debug' | 'info' | 'warn' | 'error'): ForwardingLine =>
-    ({ item, requestId, tries, status, issueCodes, kind, elements, error }, message) =>
-      logger[severity]({ item, requestId, tries, status, issueCodes, kind, elements, error }, message);
+    ({ item, subscription, requestId, tries, status, issueCodes, kind, elements, error }, message) =>
+      logger[severity]({ item, subscription, requestId, tries, status, issueCodes, kind, elements, error }, message);
   return {
     forwarding: { debug: forwarding('debug'), info: forwarding('info'), warn: forwarding('warn'), error: forwarding('error') },
     listening: ({ url, mllp, store, policy, growthTables }) => logger.info({ url, mllp, store, policy, growthTables }, 'listening'),

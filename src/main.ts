@@ -12,7 +12,7 @@ import type { Config } from './config.ts';
 import { toInstant } from './core/fhir-time.ts';
 import { MOVABLE_RULES, RULES } from './core/rules/index.ts';
 import { GatewaysHolder } from './gateways.ts';
-import { createDemographics, createWorker } from './composition/forwarding.ts';
+import { createDemographics, createNotifier, createWorker } from './composition/forwarding.ts';
 import { mllpTlsOf, openMllp } from './composition/mllp.ts';
 import { authOf, growthTablesOf, type Parts } from './composition/parts.ts';
 import { refuseUnusableSecret, startSigningIn } from './composition/signing-in.ts';
@@ -122,6 +122,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   // no request is read before this tick ends, so nobody meets a server without its app
   const url = addressOf({ host: config.host, port: (server.address() as AddressInfo).port });
   const baseUrl = config.baseUrl ?? `${url}${FHIR_PATH}`;
+  const notifying = createNotifier(store, metrics, baseUrl, parts);
   const pressure = watchProcess();
   const signingIn = startSigningIn(store, url, parts);
   let isStopping = false;
@@ -133,7 +134,10 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     newId: randomUUID,
     knownBases: knownBasesOf(config, url),
     forwards: worker !== undefined,
-    onStored: () => worker?.wake(),
+    onStored: () => {
+      worker?.wake();
+      notifying?.notifier.wake();
+    },
     onPerson: (key: string) => demographics?.noticed(key),
   };
   const demographics =
@@ -144,6 +148,8 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     ...(signingIn && { signIn: signingIn.signIn }),
     intake,
     store,
+    clock,
+    subscriptions: { targets: config.subscriptionTargets, added: () => notifying?.notifier.wake() },
     audit,
     artefacts,
     rules: RULES,
@@ -155,7 +161,6 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     version,
     startedAt: toInstant(clock.nowMs()),
     forwards: worker !== undefined,
-    nowMs: () => clock.nowMs(),
     isStopping: () => isStopping,
     tracer,
     ...(growth && { growth }),
@@ -173,6 +178,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
     throw error;
   });
   worker?.start();
+  notifying?.notifier.start();
   log.listening({
     url,
     ...(mllp && { mllp: mllp.address }),
@@ -191,6 +197,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
       closeServer(server, LONGEST_FINISH_MS),
       mllp?.stop(LONGEST_FINISH_MS),
       worker?.stop(LONGEST_FINISH_MS),
+      notifying?.stop(LONGEST_FINISH_MS),
       demographics?.stop(),
     ]);
     await ehr?.close();

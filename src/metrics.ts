@@ -35,6 +35,8 @@ export interface Metrics {
   breaker(state: 'open' | 'half-open' | 'closed'): void;
   /** What came of reading a sent Observation again at the EHR. */
   readBack(result: 'same' | 'differs' | 'unread'): void;
+  /** What came of a notification to a subscriber, with so many events. */
+  notified(result: 'taken' | 'failed', events: number): void;
   /** What became of a question to the EHR about a person; one of a fixed list. */
   demographics(result: string): void;
   /** A token that was refused; `reason` is one of a fixed list. */
@@ -102,6 +104,10 @@ export function createMetrics(store: Store, clock: Clock, { storeFolder, askDisk
     late: () => counter('steelyard_forwardings_late_total').inc(),
     breaker: (state) => gauge('steelyard_forwarding_paused').set(state === 'closed' ? 0 : 1),
     readBack: (result) => counter('steelyard_readbacks_total').inc({ result }),
+    notified: (result, events) => {
+      counter('steelyard_notifications_total').inc({ result });
+      if (result === 'taken') counter('steelyard_notified_events_total').inc(events);
+    },
     demographics: (result) => counter('steelyard_demographics_questions_total').inc({ result }),
     refusedToken: (reason) => counter('steelyard_refused_tokens_total').inc({ reason }),
     shed: (reason) => counter('steelyard_requests_shed_total').inc({ reason }),

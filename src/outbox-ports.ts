@@ -128,6 +128,7 @@ export interface OutboxStore {
   /**
    * For a store that was restored from a backup: every item that waits or is parked may be at the
    * EHR and is looked up before it is sent, and for a while so is what comes. Returns how many.
+   * Subscriptions are turned off: their numbers would be given a second time.
    */
   distrust(nowMs: number, by?: Call): Promise<number>;
 }

@@ -9,10 +9,13 @@ import type { NewAuditEvent } from './core/audit/event.ts';
 import type { JsonObject } from './core/json.ts';
 import type { ObservationFacts, Token } from './core/facts.ts';
 import type { Reading, StandingDerived } from './core/reading.ts';
+import type { ExportStore } from './export-ports.ts';
 import type { ItemsBehind, NewOutboxItem, OutboxItem, OutboxStore } from './outbox-ports.ts';
 import type { RetentionStore, StoreMarks } from './retention-ports.ts';
 import type { DateBound, InstantBound } from './search-bounds.ts';
 import type { SessionStore } from './session-ports.ts';
+import type { StoredResource, StoredType } from './stored-resource.ts';
+import type { SubscriptionStore } from './subscription-ports.ts';
 
 export type {
   AuditFault,
@@ -40,19 +43,20 @@ export {
 export type { LegalHold, MarkName, PersonRemoval, RemovalOptions, Removed, RetentionStore, StoreMarks } from './retention-ports.ts';
 export type { Comparator, DateBound, InstantBound } from './search-bounds.ts';
 export type { EndedSessions, PageSession, SessionStore } from './session-ports.ts';
-export type { ObservationFacts, Token };
-
-export type StoredType = 'Observation' | 'Patient' | 'Device' | 'DeviceMetric' | 'Provenance';
-
-/** One version of a resource, as it is served: `text` holds id, versionId and lastUpdated. */
-export interface StoredResource {
-  readonly type: StoredType;
-  readonly id: string;
-  readonly version: number;
-  /** FHIR instant with microseconds, strictly increasing over all versions of the store. */
-  readonly lastUpdated: string;
-  readonly text: string;
-}
+export type { ExportJob, ExportLimits, ExportPage, ExportStore, NewExport } from './export-ports.ts';
+export type {
+  ClaimedSubscription,
+  EventPage,
+  NewSubscription,
+  StoredSubscription,
+  SubscriptionEvent,
+  SubscriptionFailure,
+  SubscriptionFigures,
+  SubscriptionFilter,
+  SubscriptionState,
+  SubscriptionStore,
+} from './subscription-ports.ts';
+export type { ObservationFacts, StoredResource, StoredType, Token };
 
 /** Facts by which the small registries are searched. */
 export interface RegistryFacts {
@@ -233,6 +237,8 @@ export interface Store {
   readonly outbox: OutboxStore;
   readonly audit: AuditReader;
   readonly sessions: SessionStore;
+  readonly subscriptions: SubscriptionStore;
+  readonly exports: ExportStore;
   /** Runs one unit of work; resolves after the commit that holds it. Throws StoreUnavailable. */
   write<Result>(work: (tx: StoreWriter) => Promise<Result>): Promise<Result>;
   /** Units of work that wait for their turn: how far writing is behind. */

@@ -29,6 +29,16 @@ const wholeNumber = (from: number, to: number) =>
 const port = z
   .string()
   .refine((text) => /^\d{1,5}$/.test(text) && Number(text) <= 65_535, { error: 'must be a whole number from 0 to 65535' });
+/** Addresses between commas, none of which has anything behind its path. */
+const targets = z
+  .string()
+  .transform((text) => text.split(',').map((one) => one.trim()))
+  .refine((list) => list.every((one) => URL.canParse(one) && /^https?:/i.test(one) && isSafe(one)), {
+    error: 'must be https URLs with commas between them, since readings go there (http is taken on loopback only)',
+  })
+  .refine((list) => list.every((one) => !/[?#\\\s]/.test(one) && !hasCredentials(one)), {
+    error: 'must have no user, password, query or fragment',
+  });
 const onOrOff = z.enum(['on', 'off'], { error: 'must be on or off' });
 /** Says nothing of who holds it (RFC 9068 section 2.2). */
 const IN_EVERY_TOKEN: ReadonlySet<string> = new Set(['iss', 'aud', 'exp', 'nbf', 'iat', 'jti', 'client_id', 'azp', 'scope']);
@@ -70,6 +80,11 @@ export const Environment = z.object({
   STEELYARD_EHR_DEMOGRAPHICS: onOrOff
     .default('off')
     .describe('`on`: birth date and sex of people whom nobody told us of are read from the EHR, in the background'),
+  STEELYARD_SUBSCRIPTION_TARGETS: targets
+    .optional()
+    .describe(
+      'what endpoints of Subscriptions must begin with: `https` URLs with commas between them; without it no Subscription is taken and nobody is notified',
+    ),
   STEELYARD_BASE_URL: fhirBase
     .optional()
     .describe(

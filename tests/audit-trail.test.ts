@@ -37,6 +37,8 @@ const filling = (): Store => ({
   outbox: store.outbox,
   audit: store.audit,
   sessions: store.sessions,
+  subscriptions: store.subscriptions,
+  exports: store.exports,
   waitingUnits: () => store.waitingUnits(),
   onCommit: store.onCommit.bind(store),
   write: (work) => (isFull ? Promise.reject(new StoreUnavailable(new Error('full'))) : store.write(work)),

@@ -71,6 +71,8 @@ describe('a call that was begun before a reload', () => {
       outbox: store.outbox,
       audit: store.audit,
       sessions: store.sessions,
+      subscriptions: store.subscriptions,
+      exports: store.exports,
       waitingUnits: () => store.waitingUnits(),
       onCommit: store.onCommit.bind(store),
       isReady: () => store.isReady(),

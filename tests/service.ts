@@ -38,9 +38,17 @@ export interface ServiceParts {
   /** Who may come in; everybody when absent. */
   readonly auth?: Auth;
   readonly limits?: Partial<Limits>;
+  /** Where subscribers may be; nobody notifies them here. */
+  readonly subscriptionTargets?: readonly string[];
 }
 
-export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBODY_MAY, limits }: ServiceParts): Promise<Service> {
+export async function startService({
+  now,
+  policy = DEFAULT_POLICY,
+  auth = ANYBODY_MAY,
+  limits,
+  subscriptionTargets = [],
+}: ServiceParts): Promise<Service> {
   const clock = { nowMs: typeof now === 'string' ? () => Date.parse(now) : now };
   const store = await openSqliteStore(':memory:', { clock });
   const logLines: string[] = [];
@@ -57,6 +65,8 @@ export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBOD
       auth,
       intake: (call) => createIntake({ call, store, clock, policy: () => policy, newId: randomUUID, knownBases: [base], forwards: true }),
       store,
+      clock,
+      subscriptions: { targets: subscriptionTargets, added: () => undefined },
       artefacts: [],
       rules: RULES,
       examples: new Map(),
@@ -67,7 +77,6 @@ export async function startService({ now, policy = DEFAULT_POLICY, auth = ANYBOD
       version: '0.0.0-test',
       startedAt: new Date(clock.nowMs()).toISOString(),
       forwards: true,
-      nowMs: clock.nowMs,
       isStopping: () => false,
       // a test may send a day's readings in a second
       limits: { ...DEFAULT_LIMITS, requestsPerMinute: 1_000_000, ...limits },

@@ -1,7 +1,9 @@
-/** The outgoing side: who empties the outbox, and who asks the EHR about people. */
+/** The outgoing side: who empties the outbox, who tells subscribers, and who asks the EHR about people. */
 import { ServiceError } from '../errors.ts';
 import { DemographicsReader } from '../forward/demographics.ts';
 import type { EhrClient } from '../forward/ehr-client.ts';
+import { Notifier } from '../forward/notifier.ts';
+import { SubscriberClient } from '../forward/subscriber.ts';
 import { ForwardWorker } from '../forward/worker.ts';
 import type { Intake } from '../ingest.ts';
 import type { Metrics } from '../metrics.ts';
@@ -57,4 +59,32 @@ export function createDemographics(
     random: Math.random,
     told: (result) => metrics.demographics(result),
   });
+}
+
+export interface Notifying {
+  readonly notifier: Notifier;
+  /** Lets what is under way finish for a while, then closes the connections. */
+  stop(boundMs: number): Promise<void>;
+}
+
+/** Undefined while the operator allows no endpoint: nobody is called then. */
+export function createNotifier(store: Store, metrics: Metrics, baseUrl: string, { config, clock, log }: Parts): Notifying | undefined {
+  const { subscriptionTargets: targets } = config;
+  if (targets.length === 0) return undefined;
+  const subscribers = new SubscriberClient();
+  const notifier = new Notifier({
+    subscriptions: store.subscriptions,
+    subscribers,
+    targets,
+    baseUrl,
+    clock,
+    log: log.forwarding,
+    random: Math.random,
+    told: (result, events) => metrics.notified(result, events),
+  });
+  const stop = async (boundMs: number): Promise<void> => {
+    await notifier.stop(boundMs);
+    await subscribers.close();
+  };
+  return { notifier, stop };
 }

@@ -9,6 +9,8 @@ import type { CopyElement } from './copy-differences.ts';
 /** All that forwarding ever logs. No patient data, no URL, no text of the EHR's. */
 export interface ForwardLogFields {
   readonly item?: number;
+  /** Number of a subscription. */
+  readonly subscription?: number;
   /** Of the call that the item comes from. */
   readonly requestId?: string;
   readonly tries?: number;

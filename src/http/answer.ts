@@ -16,6 +16,8 @@ export interface FhirAnswer {
   readonly status: number;
   /** No body when absent. */
   readonly text?: string;
+  /** FHIR JSON when absent. */
+  readonly contentType?: string;
   /** The resource whose version ETag and Last-Modified speak of. */
   readonly version?: Pick<StoredResource, 'version' | 'lastUpdated'>;
   readonly location?: string;
@@ -40,7 +42,7 @@ export function sendFhir(res: Response, answer: FhirAnswer): void {
   );
 }
 
-function write(res: Response, { status, text, version, location }: FhirAnswer): void {
+function write(res: Response, { status, text, version, location, contentType = FHIR_JSON }: FhirAnswer): void {
   res.status(status);
   if (version) {
     res.set('ETag', toVersionTag(version.version));
@@ -48,12 +50,12 @@ function write(res: Response, { status, text, version, location }: FhirAnswer): 
   }
   if (location !== undefined) res.set('Location', location);
   if (text === undefined) {
-    if (status !== 304) res.set('Content-Length', '0');
+    if (status !== 304 && status !== 204) res.set('Content-Length', '0');
     res.end();
     return;
   }
   const body = Buffer.from(text, 'utf8');
-  res.set('Content-Type', FHIR_JSON);
+  res.set('Content-Type', contentType);
   res.set('Content-Length', String(body.length));
   res.end(body);
 }

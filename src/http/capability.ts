@@ -6,16 +6,16 @@ import type * as fhir4 from 'fhir/r4.js';
 import { CANONICAL_BASE } from '../core/terminology.ts';
 import { stringifyExact } from '../core/json.ts';
 import { ROLE_SCOPES } from '../permission.ts';
-import { SERVED, type ServedResource } from './served.ts';
+import { SERVED, SERVED_BY_SYSTEM, type ServedResource } from './served.ts';
 import { sendFhir } from './answer.ts';
 import type { Handler, Serving } from './serving.ts';
 
-type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt' | 'auth'>;
+type Identity = Pick<Serving, 'baseUrl' | 'version' | 'startedAt' | 'auth' | 'subscriptions'>;
 
 const SOFTWARE_STATEMENT = `${CANONICAL_BASE}/CapabilityStatement/steelyard`;
 
 /** The statement of a running service: instance, address and start. */
-export function capabilityStatement({ baseUrl, version, startedAt, auth }: Identity): fhir4.CapabilityStatement {
+export function capabilityStatement({ baseUrl, version, startedAt, auth, subscriptions }: Identity): fhir4.CapabilityStatement {
   return {
     resourceType: 'CapabilityStatement',
     url: `${CANONICAL_BASE}/CapabilityStatement/steelyard-instance`,
@@ -28,7 +28,7 @@ export function capabilityStatement({ baseUrl, version, startedAt, auth }: Ident
     instantiates: [SOFTWARE_STATEMENT],
     software: { name: 'Steelyard', version },
     implementation: { description: 'Body weights, heights and BMI between the scales of a ward and its health record', url: baseUrl },
-    ...capabilities(auth.tokens === undefined ? OPEN_TO_ALL : WITH_TOKENS),
+    ...capabilities(auth.tokens === undefined ? OPEN_TO_ALL : WITH_TOKENS, subscriptions.targets.length > 0),
   };
 }
 
@@ -82,7 +82,11 @@ const WITH_TOKENS: Door = {
   },
 };
 
-function capabilities({ says, security }: Door): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format' | 'rest'> {
+/** @param takesSubscriptions false where the operator allows no endpoint */
+function capabilities(
+  { says, security }: Door,
+  takesSubscriptions = true,
+): Pick<fhir4.CapabilityStatement, 'fhirVersion' | 'format' | 'rest'> {
   return {
     fhirVersion: '4.0.1',
     format: ['application/fhir+json', 'json'],
@@ -93,15 +97,22 @@ function capabilities({ says, security }: Door): Pick<fhir4.CapabilityStatement,
           'Decimal numbers keep their written digits. Every error is an OperationOutcome whose issues name the rule, the element and the remedy. ' +
           says,
         ...(security && { security }),
-        resource: SERVED.map(toRestResource),
+        resource: SERVED.map((served) =>
+          toRestResource(served.kind === 'subscription' && !takesSubscriptions ? withoutCreate(served) : served),
+        ),
         interaction: [{ code: 'transaction' }, { code: 'batch' }],
+        operation: SERVED_BY_SYSTEM.map(({ name, definition, means }) => ({ name, definition, documentation: means })),
       },
     ],
   };
 }
 
+function withoutCreate<Served extends ServedResource>(served: Served): Served {
+  return { ...served, interactions: served.interactions.filter((one) => one !== 'create') };
+}
+
 function toRestResource(served: ServedResource): fhir4.CapabilityStatementRestResource {
-  const isStored = served.kind !== 'artefact' && served.kind !== 'audit';
+  const isStored = served.kind !== 'artefact' && served.kind !== 'audit' && served.kind !== 'subscription';
   const isReading = served.kind === 'reading';
   return {
     type: served.type,

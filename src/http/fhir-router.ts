@@ -8,9 +8,10 @@ import type { StoredType } from '../ports.ts';
 import { noteAccess, type Access } from './audit/audit-calls.ts';
 import { readAuditEvent, searchAuditEvents } from './audit-events.ts';
 import { guard } from './auth/door.ts';
-import { EACH_ENTRY, needOfInteraction, needOfOperation, OPEN, type Need } from './auth/needs.ts';
+import { EACH_ENTRY, needOfInteraction, needOfOperation, OPEN, TO_EXPORT, type Need } from './auth/needs.ts';
 import { readSmartConfiguration } from './auth/smart-configuration.ts';
 import { readArtefact, searchArtefacts } from './artefacts.ts';
+import { beginExport, deleteExport, readExportFile, statusOfExport } from './bulk-export.ts';
 import { takeFormBody, takeJsonBody } from './body.ts';
 import { takeBundle } from './bundle-intake.ts';
 import { readCapabilities } from './capability.ts';
@@ -27,9 +28,17 @@ import { affectedByScale, recallScale } from './scale-operations.ts';
 import { SERVED, type Interaction, type ServedOperation, type ServedResource } from './served.ts';
 import type { Handler, RequestHandler, Serving } from './serving.ts';
 import { readStored, readStoredHistory, readStoredVersion } from './stored-resource.ts';
+import {
+  createSubscription,
+  deleteSubscription,
+  eventsOfSubscription,
+  readSubscriptionById,
+  searchSubscriptions,
+  statusOfSubscription,
+} from './subscriptions.ts';
 
 export interface Route {
-  readonly method: 'get' | 'post' | 'put';
+  readonly method: 'get' | 'post' | 'put' | 'delete';
   /** Below `/fhir`, as express writes it. */
   readonly path: string;
   readonly need: Need;
@@ -100,13 +109,32 @@ function systemRoutes(serving: Serving): Route[] {
       says: BUNDLE_CALL,
       access: { interaction: 'batch' },
     },
+    ...exportRoutes(serving),
   ];
+}
+
+function exportRoutes(serving: Serving): Route[] {
+  const access: Access = { interaction: 'operation', event: 'export' };
+  return DOLLARS.flatMap((dollar): Route[] => {
+    const [whole, job] = [`/${dollar}export`, `/${dollar}export/:id`];
+    const route = { need: TO_EXPORT, before: [] };
+    return [
+      { ...route, method: 'get', path: whole, handle: beginExport(serving), access },
+      // how far it is says nothing of anybody
+      { ...route, method: 'get', path: job, handle: statusOfExport(serving) },
+      { ...route, method: 'delete', path: job, handle: deleteExport(serving), access },
+      { ...route, method: 'get', path: `${job}/:part`, handle: readExportFile(serving), access },
+    ];
+  });
 }
 
 function resourceRoutes(serving: Serving, served: ServedResource): Route[] {
   const routes = served.interactions.flatMap((interaction) => interactionRoutes(serving, served, interaction));
   return [...routes, ...(served.operations ?? []).flatMap((operation) => operationRoutes(serving, served, operation))];
 }
+
+/** Some clients percent-encode the dollar sign, which express takes for another path. */
+const DOLLARS = ['$', '%24'];
 
 const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) => Handler>> = {
   validate: validateObservation,
@@ -116,6 +144,8 @@ const OPERATIONS: Readonly<Record<ServedOperation['name'], (serving: Serving) =>
   claim: claimObservation,
   affected: affectedByScale,
   recall: recallScale,
+  status: statusOfSubscription,
+  events: eventsOfSubscription,
 };
 
 function operationRoutes(serving: Serving, { type }: ServedResource, operation: ServedOperation): Route[] {
@@ -123,8 +153,7 @@ function operationRoutes(serving: Serving, { type }: ServedResource, operation: 
   const need = needOfOperation(operation);
   const place = level === 'type' ? `/${type}` : `/${type}/:id`;
   const handle = OPERATIONS[name](serving);
-  // some clients percent-encode the dollar sign, which express takes for another path
-  return ['$', '%24'].flatMap((dollar) =>
+  return DOLLARS.flatMap((dollar) =>
     methods.map((method): Route => ({
       method,
       path: `${place}/${dollar}${name}`,
@@ -132,7 +161,7 @@ function operationRoutes(serving: Serving, { type }: ServedResource, operation: 
       before: method === 'post' ? takeJsonBody : [],
       handle,
       says: describeOperation(operation, method),
-      access: { interaction: 'operation', event: name, type },
+      access: { interaction: 'operation', ...(name !== 'status' && { event: name }), type },
     })),
   );
 }
@@ -151,12 +180,16 @@ function handlersOf(serving: Serving, served: ServedResource, interaction: Inter
   const need = needOfInteraction(served, interaction);
   const get = (path: string, handle: Handler): Omit<Route, 'says'> => ({ method: 'get', path, need, before: [], handle });
   switch (interaction) {
-    case 'create':
-      return [{ method: 'post', path: `/${type}`, need, before: takeJsonBody, handle: createObservation(serving) }];
+    case 'create': {
+      const handle = served.kind === 'subscription' ? createSubscription(serving) : createObservation(serving);
+      return [{ method: 'post', path: `/${type}`, need, before: takeJsonBody, handle }];
+    }
     case 'update': {
       const handle = served.kind === 'registry' ? putRegistry(serving, served.type) : correctObservation(serving);
       return [{ method: 'put', path: `/${type}/:id`, need, before: takeJsonBody, handle }];
     }
+    case 'delete':
+      return [{ method: 'delete', path: `/${type}/:id`, need, before: [], handle: deleteSubscription(serving) }];
     case 'read':
       return [get(`/${type}/:id`, readHandler(serving, served))];
     case 'vread':
@@ -171,16 +204,18 @@ function handlersOf(serving: Serving, served: ServedResource, interaction: Inter
 }
 
 function isVersioned(served: ServedResource): served is Extract<ServedResource, { readonly type: StoredType }> {
-  return served.kind !== 'artefact' && served.kind !== 'audit';
+  return served.kind !== 'artefact' && served.kind !== 'audit' && served.kind !== 'subscription';
 }
 
 function readHandler(serving: Serving, served: ServedResource): Handler {
   if (served.kind === 'audit') return readAuditEvent(serving);
+  if (served.kind === 'subscription') return readSubscriptionById(serving);
   return served.kind === 'artefact' ? readArtefact(serving, served.type) : readStored(serving, served.type);
 }
 
 function searchHandler(serving: Serving, served: ServedResource): Handler {
   if (served.kind === 'reading') return searchObservations(serving);
   if (served.kind === 'audit') return searchAuditEvents(serving);
+  if (served.kind === 'subscription') return searchSubscriptions(serving);
   return served.kind === 'artefact' ? searchArtefacts(serving, served.type) : searchRegistry(serving, served.type);
 }

@@ -26,12 +26,20 @@ export function parseMediaType(text: string): MediaType {
   return { type: type.toLowerCase(), parameters };
 }
 
-function acceptsFhirJson(accept: string): boolean {
+/** A file of an export is no JSON, but lines of it. */
+const NDJSON_TYPES = new Set(['application/fhir+ndjson', 'application/ndjson', 'application/x-ndjson']);
+const EXPORT_FILE = /^\/(?:\$|%24)export\/[^/]{1,100}\/\d{1,9}\/?(?:\?|$)/;
+
+function acceptsFhirJson(accept: string, isFile: boolean): boolean {
   return accept.split(',').some((range) => {
     const { type, parameters } = parseMediaType(range);
     const version = parameters.get('fhirversion');
     const isWanted = Number(parameters.get('q') ?? '1') > 0;
-    return JSON_TYPES.has(type) && isWanted && (version === undefined || version === '4.0' || version === '4.0.1');
+    return (
+      (JSON_TYPES.has(type) || (isFile && NDJSON_TYPES.has(type))) &&
+      isWanted &&
+      (version === undefined || version === '4.0' || version === '4.0.1')
+    );
   });
 }
 
@@ -39,7 +47,8 @@ function acceptsFhirJson(accept: string): boolean {
 export const negotiateFormat: RequestHandler = (req, _res, next) => {
   const format = new URLSearchParams(req.url.split('?', 2)[1] ?? '').get('_format');
   const accept = req.get('accept');
-  const acceptable = format !== null ? JSON_FORMATS.has(format.toLowerCase()) : accept === undefined || acceptsFhirJson(accept);
+  const acceptable =
+    format !== null ? JSON_FORMATS.has(format.toLowerCase()) : accept === undefined || acceptsFhirJson(accept, EXPORT_FILE.test(req.url));
   if (!acceptable) {
     throw new ServiceError('ERR_NOT_ACCEPTABLE', 'Only FHIR R4 JSON is served: accept application/fhir+json.', {
       expression: 'http.accept',
@@ -51,6 +60,8 @@ export const negotiateFormat: RequestHandler = (req, _res, next) => {
 export interface Preferences {
   readonly return?: 'minimal' | 'representation' | 'OperationOutcome';
   readonly lenient: boolean;
+  /** RFC 7240 section 4.1. */
+  readonly respondAsync: boolean;
 }
 
 /** Preferences that are not understood are ignored, as RFC 7240 section 2 asks. */
@@ -62,5 +73,9 @@ export function preferencesOf(req: Request): Preferences {
   const returned = (['minimal', 'representation', 'OperationOutcome'] as const).find((kind) =>
     wanted.includes(`return=${kind.toLowerCase()}`),
   );
-  return { lenient: wanted.includes('handling=lenient'), ...(returned && { return: returned }) };
+  return {
+    lenient: wanted.includes('handling=lenient'),
+    respondAsync: wanted.includes('respond-async'),
+    ...(returned && { return: returned }),
+  };
 }

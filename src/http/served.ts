@@ -9,9 +9,10 @@ import { REFERENCE_PARAMETERS, type RegistryType } from './registry.ts';
 import { AUDIT_PARAMETERS } from './search/audit-query.ts';
 import { OBSERVATION_PARAMETERS, type SearchParameterType } from './search/observation-parameters.ts';
 import { INCLUDE_INPUTS } from './search/observation-query.ts';
+import { SUBSCRIPTION_PARAMETERS } from './search/subscription-query.ts';
 import type { ArtefactType } from './serving.ts';
 
-export type Interaction = 'create' | 'update' | 'read' | 'vread' | 'history-instance' | 'search-type';
+export type Interaction = 'create' | 'update' | 'delete' | 'read' | 'vread' | 'history-instance' | 'search-type';
 
 export interface ServedParameter {
   readonly name: string;
@@ -20,7 +21,7 @@ export interface ServedParameter {
 }
 
 export interface ServedOperation {
-  readonly name: 'validate' | 'assess' | 'decide' | 'undo' | 'claim' | 'affected' | 'recall';
+  readonly name: 'validate' | 'assess' | 'decide' | 'undo' | 'claim' | 'affected' | 'recall' | 'status' | 'events';
   /** On the type, or on one resource of it. */
   readonly level: 'type' | 'instance';
   readonly methods: readonly ('get' | 'post')[];
@@ -46,8 +47,30 @@ export type ServedResource = ServedBase &
     | { readonly kind: 'registry'; readonly type: RegistryType }
     | { readonly kind: 'record'; readonly type: 'Provenance' }
     | { readonly kind: 'audit'; readonly type: 'AuditEvent' }
+    | { readonly kind: 'subscription'; readonly type: 'Subscription' }
     | { readonly kind: 'artefact'; readonly type: ArtefactType }
   );
+
+/** What is asked of the service as a whole. */
+export interface ServedSystemOperation {
+  readonly name: 'export';
+  readonly definition: string;
+  readonly means: string;
+  /** Names of the parameters that are understood. */
+  readonly parameters: readonly string[];
+}
+
+export const SERVED_BY_SYSTEM: readonly ServedSystemOperation[] = [
+  {
+    name: 'export',
+    definition: 'http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export',
+    means:
+      'Every Observation as it stands, as NDJSON, in the asynchronous way of the guide Bulk Data Access: GET with Prefer: respond-async is ' +
+      'answered 202 with Content-Location. Held readings are left out, as they are of a search. Only the type Observation is exported; ' +
+      '_since and _outputFormat are understood, any other parameter is refused unless Prefer: handling=lenient. Jobs last a day.',
+    parameters: ['_type', '_since', '_outputFormat'],
+  },
+];
 
 const ID: ServedParameter = { name: '_id', type: 'token', means: 'id' };
 const IDENTIFIER: ServedParameter = { name: 'identifier', type: 'token', means: 'business identifier' };
@@ -166,6 +189,33 @@ export const SERVED: readonly ServedResource[] = [
     parameters: Object.entries(AUDIT_PARAMETERS)
       .filter(([, { listed }]) => listed)
       .map(([name, { type, means }]) => ({ name, type, means })),
+  },
+  {
+    kind: 'subscription',
+    type: 'Subscription',
+    means:
+      'Tells an endpoint of changed Observations, durably, in order and at least once, each with a number that grows by one; only endpoints ' +
+      'that the operator lists are taken, and none while there is no list. The channel is rest-hook; criteria are Observation, with code or ' +
+      'category; channel.header is refused. Notifications have the form of the guide Subscriptions R5 Backport for R4. A reading that is held ' +
+      'is told of once it is released, and again should it come to be in doubt.',
+    interactions: ['create', 'read', 'delete', 'search-type'],
+    parameters: Object.entries(SUBSCRIPTION_PARAMETERS).map(([name, { type, means }]) => ({ name, type, means })),
+    operations: [
+      {
+        name: 'status',
+        level: 'instance',
+        methods: ['get'],
+        definition: 'http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status',
+        means: 'How it stands, and the number of its last event.',
+      },
+      {
+        name: 'events',
+        level: 'instance',
+        methods: ['get'],
+        definition: 'http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-events',
+        means: 'Its events again, from eventsSinceNumber to eventsUntilNumber, at most 100 at a time, for a month.',
+      },
+    ],
   },
   artefact('StructureDefinition'),
   artefact('ValueSet'),

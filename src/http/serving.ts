@@ -11,7 +11,7 @@ import type { Auth } from './auth/auth.ts';
 import type { Log } from '../log.ts';
 import type { Metrics } from '../metrics.ts';
 import type { PolicyInForce } from '../policy-in-force.ts';
-import type { Store } from '../ports.ts';
+import type { Clock, Store } from '../ports.ts';
 import type { RuleExamples } from '../rule-examples.ts';
 import type { Tracer } from '../tracer.ts';
 import type { Limits } from './limits.ts';
@@ -38,6 +38,9 @@ export interface Serving {
   /** The use case, for one call. */
   readonly intake: (call: Call) => Intake;
   readonly store: Store;
+  readonly clock: Clock;
+  /** What endpoints of Subscriptions must begin with, and whom to tell that there is a new one. */
+  readonly subscriptions: { readonly targets: readonly string[]; readonly added: () => void };
   readonly audit: Pick<AuditTrail, 'record' | 'recordIfPossible' | 'accessRefused'>;
   readonly artefacts: readonly PublishedArtefact[];
   /** All rules, in reporting order. */
@@ -55,8 +58,6 @@ export interface Serving {
   readonly startedAt: string;
   /** Is an EHR configured that what is accepted goes to? */
   readonly forwards: boolean;
-  /** The clock of the service. */
-  readonly nowMs: () => number;
   /** True once the service has been told to stop: connections are then closed after each answer. */
   readonly isStopping: () => boolean;
   /** No call is traced when absent. */

@@ -88,6 +88,22 @@ export const METRICS = {
     labels: ['result'],
     from0: [{ result: 'same' }, { result: 'differs' }, { result: 'unread' }],
   },
+  steelyard_notifications_total: {
+    kind: 'counter',
+    help: 'Notifications to subscribers, greetings too, by result',
+    labels: ['result'],
+    from0: [{ result: 'taken' }, { result: 'failed' }],
+  },
+  steelyard_notified_events_total: { kind: 'counter', help: 'Events that subscribers took', from0: [{}] },
+  steelyard_subscriptions: { kind: 'gauge', help: 'Subscriptions by status', labels: ['status'] },
+  steelyard_subscription_events_waiting: {
+    kind: 'gauge',
+    help: 'Events that subscribers have not taken yet, counted up to 10,000 for each subscription',
+  },
+  steelyard_subscription_oldest_age_seconds: {
+    kind: 'gauge',
+    help: 'Age of the oldest change that a subscriber has not taken; 0 when there is none',
+  },
   steelyard_demographics_questions_total: {
     kind: 'counter',
     help: 'Questions to the EHR about people whom nobody told of, by what became of them',

@@ -16,6 +16,8 @@ const WORKLIST = [
   'steelyard_outbox_waiting',
   'steelyard_outbox_parked',
   'steelyard_outbox_oldest_age_seconds',
+  'steelyard_subscription_events_waiting',
+  'steelyard_subscription_oldest_age_seconds',
 ] as const;
 
 type Tag = typeof HELD_TAG | typeof UNASSIGNED_TAG;
@@ -27,18 +29,36 @@ export async function readStoreFigures(store: Store, clock: Clock, instruments: 
   const countTagged = ({ system, code }: Tag): Promise<number> =>
     store.read.countObservations({ includeHeld: true, tags: [{ system, value: code }] });
   try {
-    const [{ waiting, parked, oldestWaitingAt }, held, unassigned, heldSince] = await within(
+    const [{ waiting, parked, oldestWaitingAt }, held, unassigned, heldSince, subscriptions] = await within(
       longestMs,
-      Promise.all([store.outbox.counts(), countTagged(HELD_TAG), countTagged(UNASSIGNED_TAG), store.read.heldSince()]),
+      Promise.all([
+        store.outbox.counts(),
+        countTagged(HELD_TAG),
+        countTagged(UNASSIGNED_TAG),
+        store.read.heldSince(),
+        store.subscriptions.figures(clock.nowMs()),
+      ]),
     );
     const ageOf = (instant: string | undefined): number =>
       instant === undefined ? 0 : Math.max(0, clock.nowMs() - Date.parse(instant)) / 1000;
-    const figures = [held, ageOf(heldSince), unassigned, waiting, parked, ageOf(oldestWaitingAt)];
+    const figures = [
+      held,
+      ageOf(heldSince),
+      unassigned,
+      waiting,
+      parked,
+      ageOf(oldestWaitingAt),
+      subscriptions.behind,
+      ageOf(subscriptions.oldestAt),
+    ];
     for (const [at, name] of WORKLIST.entries()) instruments.gauge(name).set(figures[at] ?? 0);
+    for (const [status, count] of Object.entries(subscriptions.byState))
+      instruments.gauge('steelyard_subscriptions').set({ status }, count);
     up.set(1);
   } catch {
     // what was true a while ago is not told as if it were true now
     for (const name of WORKLIST) instruments.gauge(name).remove();
+    instruments.gauge('steelyard_subscriptions').reset();
     up.set(0);
   }
 }

@@ -32,6 +32,9 @@ export const PRIMARY_KEYS: { readonly [Name in Table]: readonly (keyof StoreSche
   legal_hold: ['person'],
   // nobody is signed out because the store moves
   page_session: ['digest'],
+  subscription: ['number'],
+  subscription_event: ['subscription', 'number'],
+  export_job: ['number'],
 };
 
 const TABLES = Object.keys(PRIMARY_KEYS) as Table[];

@@ -15,6 +15,7 @@ import { claimableItems, LAPSED, readItems } from './outbox-items.ts';
 import { releasable, waitingFor } from './outbox-parked.ts';
 import { dueOf, isAwaited } from './outbox-withdrawal.ts';
 import type { StoreSchema } from './schema.ts';
+import { turnAllOff } from './subscription-row.ts';
 import type { WriterQueue } from './writer-queue.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -170,6 +171,7 @@ export class SqlOutbox implements OutboxStore {
   distrust(nowMs: number, by?: Call): Promise<number> {
     return this.#queue.run(async (db) => {
       const items = await distrust(db, nowMs);
+      await turnAllOff(db, nowMs);
       const details = [['items', String(items)] as const];
       const whose = by && { caller: by.caller, requestId: by.requestId };
       await addAudit(db, toAuditEvent({ recordedMs: nowMs, event: 'outbox-distrust', outcome: 'success', details, ...whose }));

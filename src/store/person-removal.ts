@@ -7,6 +7,7 @@ import type { Kysely } from 'kysely';
 import { logicalKey } from '../core/pointers.ts';
 import type { OutboxState, PersonRemoval, Removed } from '../ports.ts';
 import { removeRefusalsNaming } from './refusals-naming.ts';
+import { forgetVersions } from './subscription-events.ts';
 import type { StoreSchema } from './schema.ts';
 
 type Db = Kysely<StoreSchema>;
@@ -53,6 +54,7 @@ export async function removePerson(db: Db, person: string, quietSinceMs?: number
     count('ehr_copy', (await db.deleteFrom('ehr_copy').where('id', 'in', ids).executeTakeFirstOrThrow()).numDeletedRows);
   });
   await inPieces(versions, async (seqs) => {
+    await forgetVersions(db, seqs);
     count('search_token', (await db.deleteFrom('search_token').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
     count('observation', (await db.deleteFrom('observation').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);
     count('resource_version', (await db.deleteFrom('resource_version').where('seq', 'in', seqs).executeTakeFirstOrThrow()).numDeletedRows);

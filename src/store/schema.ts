@@ -5,7 +5,7 @@
  * compact text (`reading`, `standing`, `resources`) are read whole and never searched.
  */
 import type { Generated } from 'kysely';
-import type { EhrCopy, MarkName, OutboxState, StoredType } from '../ports.ts';
+import type { EhrCopy, MarkName, OutboxState, StoredType, SubscriptionState } from '../ports.ts';
 
 /** One row per version of a resource; rows are superseded, never changed otherwise, never deleted. */
 export interface ResourceVersionTable {
@@ -161,6 +161,54 @@ export interface PageSessionTable {
   readonly expires_ms: number;
 }
 
+export interface SubscriptionTable {
+  readonly number: Generated<number>;
+  readonly id: string;
+  readonly content: string;
+  /** JSON of a SubscriptionFilter. */
+  readonly filter: string;
+  readonly ends_ms: number | null;
+  readonly state: SubscriptionState;
+  readonly error: string | null;
+  /** 0 or 1: the subscriber has answered the greeting. */
+  readonly greeted: number;
+  /** Every version up to this `seq` is numbered, or is none that it is told of. */
+  readonly scanned_seq: number;
+  readonly numbered: number;
+  readonly delivered: number;
+  /** How often it was claimed: the fencing token. */
+  readonly claims: number;
+  readonly leased_until_ms: number | null;
+  readonly due_ms: number;
+  readonly failures: number;
+  readonly failing_since_ms: number | null;
+  readonly updated_at: string;
+}
+
+export interface SubscriptionEventTable {
+  readonly subscription: number;
+  readonly number: number;
+  /** Null once the version was removed for good. */
+  readonly seq: number | null;
+  readonly numbered_at: string;
+}
+
+export interface ExportJobTable {
+  readonly number: Generated<number>;
+  readonly id: string;
+  readonly client: string | null;
+  readonly request: string;
+  readonly since: string | null;
+  /** `seq` of the newest version that it can hold. */
+  readonly snapshot: number;
+  readonly transaction_time: string;
+  readonly counted_seq: number;
+  /** JSON array of the parts' counts. */
+  readonly counts: string;
+  readonly created_ms: number;
+  readonly expires_ms: number;
+}
+
 /** One row, written by the readiness check. */
 export interface HealthTable {
   readonly id: number;
@@ -184,4 +232,7 @@ export interface StoreSchema {
   readonly mark: MarkTable;
   readonly legal_hold: LegalHoldTable;
   readonly page_session: PageSessionTable;
+  readonly subscription: SubscriptionTable;
+  readonly subscription_event: SubscriptionEventTable;
+  readonly export_job: ExportJobTable;
 }

@@ -5,6 +5,7 @@ import {
   type AuditReader,
   type Clock,
   type CommitListener,
+  type ExportStore,
   type KeptStore,
   type OutboxStore,
   type RetentionStore,
@@ -12,15 +13,18 @@ import {
   type StoreMarks,
   type StoreReader,
   type StoreWriter,
+  type SubscriptionStore,
 } from '../ports.ts';
 import type { Claiming } from './outbox-claiming.ts';
 import { SqlAudit } from './audit.ts';
+import { SqlExports } from './exports.ts';
 import { SqlOutbox } from './outbox.ts';
 import { SqlMarks } from './marks.ts';
 import { SqlReader } from './reader.ts';
 import { SqlRetention } from './retention.ts';
 import type { StoreSchema } from './schema.ts';
 import { SqlSessions } from './sessions.ts';
+import { SqlSubscriptions } from './subscriptions.ts';
 import { SqlWriter } from './writer.ts';
 import { WriterQueue } from './writer-queue.ts';
 
@@ -42,6 +46,8 @@ export class SqlStore implements KeptStore {
   readonly retention: RetentionStore;
   readonly audit: AuditReader;
   readonly sessions: SessionStore;
+  readonly subscriptions: SubscriptionStore;
+  readonly exports: ExportStore;
   readonly #connections: StoreConnections;
   readonly #clock: Clock;
   readonly #queue: WriterQueue;
@@ -53,7 +59,10 @@ export class SqlStore implements KeptStore {
     this.#queue = new WriterQueue(connections.writing);
     this.read = new SqlReader(connections.reading);
     const inTurn: Claiming = { run: (work) => this.#queue.run(work), isShared: false };
-    this.outbox = new SqlOutbox(connections.reading, this.#queue, clock, connections.claiming ?? inTurn);
+    const claiming = connections.claiming ?? inTurn;
+    this.outbox = new SqlOutbox(connections.reading, this.#queue, clock, claiming);
+    this.subscriptions = new SqlSubscriptions(connections.reading, this.#queue, claiming);
+    this.exports = new SqlExports(connections.reading, this.#queue);
     this.marks = new SqlMarks(connections.reading, this.#queue);
     this.retention = new SqlRetention(connections.reading, this.#queue, clock);
     this.audit = new SqlAudit(connections.reading);

@@ -2,6 +2,7 @@
 import { describe } from 'vitest';
 import { STORE_FACTORIES } from './store-factories.ts';
 import { auditSuite } from './suites/audit.ts';
+import { exportsSuite } from './suites/exports.ts';
 import { durabilitySuite } from './suites/durability.ts';
 import { groupCommitSuite } from './suites/group-commit.ts';
 import { observationSearchSuite } from './suites/observation-search.ts';
@@ -14,6 +15,7 @@ import { pagingSuite } from './suites/paging.ts';
 import { readingsSuite } from './suites/readings.ts';
 import { registrySuite } from './suites/registry.ts';
 import { sessionsSuite } from './suites/sessions.ts';
+import { subscriptionsSuite } from './suites/subscriptions.ts';
 import { versionsSuite } from './suites/versions.ts';
 
 describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
@@ -31,4 +33,6 @@ describe.each(STORE_FACTORIES)('the store on $name', (factory) => {
   outboxWithdrawalSuite(factory);
   auditSuite(factory);
   sessionsSuite(factory);
+  subscriptionsSuite(factory);
+  exportsSuite(factory);
 });

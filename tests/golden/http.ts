@@ -54,7 +54,8 @@ function app({ store, clock, policy, intake, baseUrl }: Parts): ReturnType<typeo
     version: '0.0.0-golden',
     startedAt: new Date(clock.nowMs()).toISOString(),
     forwards: true,
-    nowMs: () => clock.nowMs(),
     isStopping: () => false,
+    clock,
+    subscriptions: { targets: [], added: () => undefined },
   });
 }

@@ -32,7 +32,7 @@ beforeEach(async () => {
     outcome: { resourceType: 'OperationOutcome' as const, issue: [] },
   };
   edge = await startEdge({
-    serving: { artefacts: ARTEFACTS },
+    serving: { artefacts: ARTEFACTS, subscriptions: { targets: ['https://ehr.example/hooks'], added: () => undefined } },
     intake: {
       create: () => Promise.resolve(answer),
       correct: () => Promise.resolve(answer),
@@ -45,6 +45,7 @@ beforeEach(async () => {
     },
   });
   await keep(edge.store, { id: 'x' });
+  await subscribe();
   await edge.store.write(async (tx) => {
     for (const type of ['Patient', 'Device', 'DeviceMetric', 'Provenance'] as const) {
       await tx.putRegistry(type, 'x', { resourceType: type, id: 'x' }, { identifiers: [], references: [] });
@@ -52,6 +53,20 @@ beforeEach(async () => {
   });
   statement = JSON.parse((await edge.call('GET', '/fhir/metadata')).text) as fhir4.CapabilityStatement;
 });
+
+const SUBSCRIPTION = {
+  resourceType: 'Subscription',
+  status: 'requested',
+  reason: 'Heights for the ward plan',
+  criteria: 'Observation?code=8302-2',
+  channel: { type: 'rest-hook', endpoint: 'https://ehr.example/hooks/1', payload: 'application/fhir+json' },
+};
+
+async function subscribe(): Promise<void> {
+  const { status, ...text } = SUBSCRIPTION;
+  expect(status).toBe('requested');
+  await edge.store.subscriptions.add({ id: 'x', text: JSON.stringify(text), filter: {} }, 9, 0, { requestId: 'r', caller: {} });
+}
 
 const rest = (): fhir4.CapabilityStatementRest => {
   const [only] = statement.rest ?? [];
@@ -61,17 +76,24 @@ const rest = (): fhir4.CapabilityStatementRest => {
 
 const json = { 'Content-Type': 'application/fhir+json', 'If-Match': 'W/"1"' };
 const CALLS: Readonly<Record<string, (type: string) => Promise<number>>> = {
-  create: async (type) => (await edge.call('POST', `/fhir/${type}`, { headers: json, body: `{"resourceType":"${type}"}` })).status,
+  create: async (type) =>
+    (
+      await edge.call('POST', `/fhir/${type}`, {
+        headers: json,
+        body: type === 'Subscription' ? JSON.stringify(SUBSCRIPTION) : `{"resourceType":"${type}"}`,
+      })
+    ).status,
   update: async (type) =>
     (await edge.call('PUT', `/fhir/${type}/x`, { headers: json, body: `{"resourceType":"${type}","id":"x"}` })).status,
   patch: async (type) => (await edge.call('PATCH', `/fhir/${type}/x`, { headers: json, body: '[]' })).status,
-  delete: async (type) => (await edge.call('DELETE', `/fhir/${type}/x`)).status,
   // audit events have numbers: the first one is there before this call
   read: async (type) => (await edge.call('GET', `/fhir/${type}/${type === 'AuditEvent' ? '1' : 'x'}`)).status,
   vread: async (type) => (await edge.call('GET', `/fhir/${type}/x/_history/1`)).status,
   'history-instance': async (type) => (await edge.call('GET', `/fhir/${type}/x/_history`)).status,
   'history-type': async (type) => (await edge.call('GET', `/fhir/${type}/_history`)).status,
   'search-type': async (type) => (await edge.call('GET', `/fhir/${type}`)).status,
+  // last, for what is deleted cannot be read
+  delete: async (type) => (await edge.call('DELETE', `/fhir/${type}/x`)).status,
 };
 
 describe('the CapabilityStatement', () => {
@@ -137,6 +159,32 @@ describe('the CapabilityStatement', () => {
   test('transaction and batch are taken at the base', async () => {
     expect(rest().interaction?.map(({ code }) => code)).toEqual(['transaction', 'batch']);
     expect((await edge.post('/fhir', '{"resourceType":"Bundle","type":"batch"}')).status).toBe(200);
+  });
+});
+
+describe('of the service as a whole, the CapabilityStatement', () => {
+  test('lists the export, which answers, and no other operation', async () => {
+    expect(rest().operation).toMatchObject([{ name: 'export', definition: 'http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export' }]);
+    for (const dollar of ['$', '%24'])
+      expect((await edge.call('GET', `/fhir/${dollar}export`, { headers: { Prefer: 'respond-async' } })).status).toBe(202);
+    expect((await edge.call('GET', '/fhir/$meta')).status).toBe(404);
+  });
+
+  test('lists operations on one Subscription, which answer', async () => {
+    const subscription = rest().resource?.find(({ type }) => type === 'Subscription');
+    expect(subscription).toMatchObject({ versioning: 'no-version', updateCreate: false });
+    expect(subscription?.operation?.map(({ name }) => name)).toEqual(['status', 'events']);
+    for (const { name } of subscription?.operation ?? [])
+      expect((await edge.call('GET', `/fhir/Subscription/x/$${name}`)).status, name).toBe(200);
+  });
+
+  test('lists no create of Subscriptions where the operator allows no endpoint, and none is taken', async () => {
+    edge = await startEdge();
+    statement = JSON.parse((await edge.call('GET', '/fhir/metadata')).text) as fhir4.CapabilityStatement;
+    const subscription = rest().resource?.find(({ type }) => type === 'Subscription');
+    expect(subscription?.interaction?.map(({ code }) => code)).toEqual(['read', 'delete', 'search-type']);
+    expect((await edge.post('/fhir/Subscription', JSON.stringify(SUBSCRIPTION))).status).toBe(404);
+    expect((await edge.call('GET', '/fhir/Subscription')).status).toBe(200);
   });
 });
 

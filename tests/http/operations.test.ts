@@ -43,6 +43,8 @@ function openFacade(store: Awaited<ReturnType<typeof openSqliteStore>>) {
     outbox: store.outbox,
     audit: store.audit,
     sessions: store.sessions,
+    subscriptions: store.subscriptions,
+    exports: store.exports,
     write: store.write.bind(store),
     waitingUnits: () => store.waitingUnits(),
     onCommit: store.onCommit.bind(store),

@@ -322,6 +322,8 @@ function withMembers(store: Store): Store {
     read: store.read,
     outbox: store.outbox,
     sessions: store.sessions,
+    subscriptions: store.subscriptions,
+    exports: store.exports,
     audit: store.audit,
     write: (work) => store.write(work),
     waitingUnits: () => store.waitingUnits(),

@@ -9,7 +9,7 @@ const ROWS = Object.entries(METRICS) as [string, MetricRow][];
 /** Prometheus documentation, "Metric and label naming": one prefix, base units at the end, `_total` on what only counts up. */
 const BASE_UNITS = /_(seconds|bytes|ratio|total|info)$/;
 /** What counts things has no unit. */
-const COUNTS = /_(readings|waiting|parked|units|unwritten|connections)$/;
+const COUNTS = /_(readings|subscriptions|waiting|parked|units|unwritten|connections)$/;
 /** 0 or 1. */
 const STATES = /_(up|paused|failed|broken)$/;
 

@@ -66,6 +66,16 @@ async function fill(store: KeptStore): Promise<void> {
     },
     toAuditEvent({ recordedMs: NOON, event: 'sign-in', outcome: 'success' }),
   );
+  const call = { requestId: 'r1', caller: { client: 'ehr' } };
+  await store.subscriptions.add({ id: 's1', text: '{"resourceType":"Subscription"}', filter: {} }, 9, NOON, call);
+  await putWeight(store, 'w3');
+  expect((await store.subscriptions.events('s1', { to: 9, limit: 9 }, NOON))?.events).toHaveLength(1);
+  await store.exports.begin(
+    { id: 'e1', request: 'http://127.0.0.1/fhir/$export', createdMs: NOON, expiresMs: NOON + 1 },
+    { mostPerClient: 1, most: 1 },
+    call,
+  );
+  await store.exports.advance('e1');
   await store.isReady();
 }
 

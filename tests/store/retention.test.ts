@@ -135,6 +135,23 @@ describe('removing one person', () => {
     );
   });
 
+  test('leaves the numbers of events that spoke of them, and nothing of what those said', async () => {
+    await store.subscriptions.add({ id: 's1', text: '{}', filter: {} }, 9, 0, { requestId: 'q', caller: {} });
+    await aLifeOf('ben');
+    await aLifeOf('zita');
+    await sendAll();
+    const events = async () => (await store.subscriptions.events('s1', { to: 99, limit: 99 }, 0))?.events ?? [];
+    const before = await events();
+    expect(before.some(({ person }) => person === 'Patient/zita')).toBe(true);
+    expect((await store.retention.removePerson('Patient/zita', SOME)).kind).toBe('removed');
+    const after = await events();
+    expect(after.map(({ number }) => number)).toEqual(before.map((_, at) => at + 1));
+    const expected = before.map(({ number, at, ...about }) =>
+      about.person === 'Patient/zita' ? { number, at } : { number, at, ...about },
+    );
+    expect(after).toEqual(expected);
+  });
+
   test('a dry run says the same and changes nothing', async () => {
     await aLifeOf('ada');
     await sendAll();

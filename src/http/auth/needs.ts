@@ -7,11 +7,19 @@ import { hasRole, lacking, LETTERS, mayInteract, ROLE_SCOPES, type Letter } from
 import { ServiceError } from '../../errors.ts';
 import { SERVED, type Interaction, type ServedOperation, type ServedResource } from '../served.ts';
 
+interface ScopeNeed {
+  readonly kind: 'scope';
+  readonly type: string;
+  readonly letters: readonly Letter[];
+}
+
 export type Need =
   /** No patient data: open to everybody. */
   | { readonly kind: 'nothing' }
   /** All of the letters on the type. */
-  | { readonly kind: 'scope'; readonly type: string; readonly letters: readonly Letter[] }
+  | ScopeNeed
+  /** Each of them: what is asked for touches several types. */
+  | { readonly kind: 'scopes'; readonly all: readonly ScopeNeed[] }
   /** One of the roles; with `person`, a token that says a person stands behind it. */
   | { readonly kind: 'role'; readonly roles: readonly Role[]; readonly person: boolean }
   /** Something that may stand in a Bundle; each entry is looked at by itself (SMART, Batches and Transactions). */
@@ -26,13 +34,20 @@ export const TO_DECIDE: Need = { kind: 'role', roles: ['review'], person: true }
 const LETTER: Readonly<Record<Interaction, Letter>> = {
   create: 'c',
   update: 'u',
+  delete: 'd',
   read: 'r',
   vread: 'r',
   'history-instance': 'r',
   'search-type': 's',
 };
 
-const ON_OBSERVATIONS = (letters: readonly Letter[]): Need => ({ kind: 'scope', type: 'Observation', letters });
+const on = (type: string, letters: readonly Letter[]): ScopeNeed => ({ kind: 'scope', type, letters });
+const ON_OBSERVATIONS = (letters: readonly Letter[]): ScopeNeed => on('Observation', letters);
+
+/** Whoever has readings sent somewhere must be allowed to read them. */
+const TO_SUBSCRIBE: Need = { kind: 'scopes', all: [on('Subscription', ['c']), ON_OBSERVATIONS(['r', 's'])] };
+/** As a search does, of all there are. */
+export const TO_EXPORT: Need = ON_OBSERVATIONS(['r', 's']);
 
 const OPERATION: Readonly<Record<ServedOperation['name'], Need>> = {
   // dry runs say what a gateway would be told, so they need what the real call needs
@@ -42,12 +57,15 @@ const OPERATION: Readonly<Record<ServedOperation['name'], Need>> = {
   decide: TO_DECIDE,
   undo: TO_DECIDE,
   claim: TO_DECIDE,
+  status: on('Subscription', ['r']),
+  events: { kind: 'scopes', all: [on('Subscription', ['r']), ON_OBSERVATIONS(['r'])] },
   recall: { kind: 'role', roles: ['review', 'operate'], person: true },
 };
 
 /** Our conformance resources are published with the software and open, as R4 asks of the CapabilityStatement. */
 export function needOfInteraction({ kind, type }: Pick<ServedResource, 'kind' | 'type'>, interaction: Interaction): Need {
-  return kind === 'artefact' ? OPEN : { kind: 'scope', type, letters: [LETTER[interaction]] };
+  if (kind === 'artefact') return OPEN;
+  return kind === 'subscription' && interaction === 'create' ? TO_SUBSCRIBE : on(type, [LETTER[interaction]]);
 }
 
 export function needOfOperation({ name }: Pick<ServedOperation, 'name'>): Need {
@@ -56,7 +74,9 @@ export function needOfOperation({ name }: Pick<ServedOperation, 'name'>): Need {
 
 /** What entries of a Bundle may ask for. */
 const IN_BUNDLES = SERVED.flatMap(({ kind, type, interactions }) =>
-  kind === 'artefact' ? [] : interactions.flatMap((one) => (one === 'create' || one === 'update' ? [{ type, letter: LETTER[one] }] : [])),
+  kind === 'artefact' || kind === 'subscription'
+    ? []
+    : interactions.flatMap((one) => (one === 'create' || one === 'update' ? [{ type, letter: LETTER[one] }] : [])),
 );
 
 /** Every scope that opens something here. */
@@ -77,6 +97,12 @@ export function refusalOf(need: Need, caller: Caller): ServiceError | undefined 
     case 'scope': {
       const isGranted = need.letters.every((letter) => mayInteract(caller, need.type, letter));
       return isGranted ? undefined : lacking([`${level}/${need.type}.${need.letters.join('')}`]);
+    }
+    case 'scopes': {
+      const missing = need.all.filter(({ type, letters }) => !letters.every((letter) => mayInteract(caller, type, letter)));
+      return missing.length === 0
+        ? undefined
+        : lacking([missing.map(({ type, letters }) => `${level}/${type}.${letters.join('')}`).join(' ')]);
     }
     case 'entries': {
       const isGranted = IN_BUNDLES.some(({ type, letter }) => mayInteract(caller, type, letter));

@@ -33,7 +33,7 @@ const READS_SCALE: Access = { interaction: 'read', type: 'Device' };
 const READS: Access = { interaction: 'read', type: 'Observation' };
 
 export function reviewPages(serving: Serving): Router {
-  const parts = pageParts(serving, () => serving.nowMs());
+  const parts = pageParts(serving, () => serving.clock.nowMs());
   const live = new LiveWorklist(serving);
   const routes: readonly PageRoute[] = [
     { method: 'get', path: '/', handle: worklistPage(parts), access: LISTS },

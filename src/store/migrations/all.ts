@@ -9,6 +9,8 @@ import { outboxRequestId } from './0006-outbox-request-id.ts';
 import { versionSalt } from './0007-version-salt.ts';
 import { pageSessions } from './0008-page-sessions.ts';
 import { refusalClient } from './0009-refusal-client.ts';
+import { subscriptions } from './0010-subscriptions.ts';
+import { exports } from './0011-exports.ts';
 
 export const MIGRATIONS: readonly Migration[] = [
   firstTables,
@@ -20,4 +22,6 @@ export const MIGRATIONS: readonly Migration[] = [
   versionSalt,
   pageSessions,
   refusalClient,
+  subscriptions,
+  exports,
 ];

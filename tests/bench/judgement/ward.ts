@@ -107,6 +107,8 @@ function within(store: Store, writer: StoreWriter): Store {
     outbox: store.outbox,
     audit: store.audit,
     sessions: store.sessions,
+    subscriptions: store.subscriptions,
+    exports: store.exports,
     write: (work) => work(writer),
     waitingUnits: () => 0,
     onCommit: () => undefined,

@@ -43,6 +43,17 @@ const NEEDS: Readonly<Record<string, string>> = {
   'get /Provenance/:id': 'Provenance.r',
   'get /Provenance': 'Provenance.s',
   'post /Provenance/_search': 'Provenance.s',
+  'post /Subscription': 'Subscription.c Observation.rs',
+  'get /Subscription/:id': 'Subscription.r',
+  'delete /Subscription/:id': 'Subscription.d',
+  'get /Subscription': 'Subscription.s',
+  'post /Subscription/_search': 'Subscription.s',
+  'get /Subscription/:id/$status': 'Subscription.r',
+  'get /Subscription/:id/$events': 'Subscription.r Observation.r',
+  'get /$export': 'Observation.rs',
+  'get /$export/:id': 'Observation.rs',
+  'delete /$export/:id': 'Observation.rs',
+  'get /$export/:id/:part': 'Observation.rs',
   'get /AuditEvent/:id': 'AuditEvent.r',
   'get /AuditEvent': 'AuditEvent.s',
   'post /AuditEvent/_search': 'AuditEvent.s',
@@ -60,6 +71,8 @@ const TOKENS: Readonly<Record<string, Claims>> = {
   'gateway of version 1': { scope: 'system/Observation.write' },
   reader: { client_id: 'ehr', sub: 'ehr', scope: 'system/Observation.rs system/Provenance.rs' },
   'reader of everything': { client_id: 'ehr', sub: 'ehr', scope: 'system/*.read' },
+  'ehr that subscribes': { client_id: 'ehr', sub: 'ehr', scope: 'system/Subscription.crds system/Observation.rs' },
+  'a program that may subscribe and not read': { client_id: 'ehr', sub: 'ehr', scope: 'system/Subscription.cruds' },
   registrar: { client_id: 'adt', sub: 'adt', scope: 'system/Patient.cruds system/DeviceMetric.u' },
   'a gateway with the scope to review': { scope: 'system/Observation.c steelyard/review' },
   'a program that operates': { client_id: 'ops', sub: 'ops', scope: 'steelyard/operate' },
@@ -103,12 +116,15 @@ function isAllowed(need: string, claims: Claims): boolean {
   if (need === 'reviewer') return reviews;
   if (need === 'reviewer or operator') return reviews || (operates && hasPerson);
   if (need === 'operator') return operates;
-  const [type = '', letters = ''] = need.split('.');
-  return letters.split('').every((letter) => may(type, letter));
+  return need.split(' ').every((one) => {
+    const [type = '', letters = ''] = one.split('.');
+    return letters.split('').every((letter) => may(type, letter));
+  });
 }
 
 let guarded: Guarded;
-const routes = (): ReturnType<typeof routesOf> => routesOf({ artefacts: [], auth: {} } as unknown as Parameters<typeof routesOf>[0]);
+const routes = (): ReturnType<typeof routesOf> =>
+  routesOf({ artefacts: [], auth: {}, subscriptions: { targets: [] } } as unknown as Parameters<typeof routesOf>[0]);
 
 describe('every route', () => {
   beforeAll(async () => {
@@ -125,9 +141,15 @@ describe('every route', () => {
     const wrong: string[] = [];
     for (const { method, path } of routes()) {
       const need = NEEDS[`${method} ${path.replace('%24', '$')}`] ?? '';
-      const url = `/fhir${path.replace(':id', 'x').replace(':version', '1')}`;
+      const url = `/fhir${path.replace(':id', 'x').replace(':version', '1').replace(':part', '0')}`;
       const headers = { 'Content-Type': path.endsWith('_search') ? 'application/x-www-form-urlencoded' : 'application/fhir+json' };
-      const { status } = await guarded.as(claims, method.toUpperCase(), url, method === 'get' ? undefined : '', headers);
+      const { status } = await guarded.as(
+        claims,
+        method.toUpperCase(),
+        url,
+        method === 'get' || method === 'delete' ? undefined : '',
+        headers,
+      );
       // whoever is let in gets as far as an empty body or an id that is not there: never 401 or 403
       const isLetIn = status !== 401 && status !== 403;
       if (isLetIn !== isAllowed(need, claims) || (!isLetIn && status !== 403)) wrong.push(`${method} ${path}: ${status}`);
@@ -139,7 +161,7 @@ describe('every route', () => {
     const bad = { Authorization: 'Bearer abc.def.ghi' };
     for (const { method, path } of routes()) {
       const isOpen = NEEDS[`${method} ${path.replace('%24', '$')}`] === 'nothing';
-      const url = `/fhir${path.replace(':id', 'x').replace(':version', '1')}`;
+      const url = `/fhir${path.replace(':id', 'x').replace(':version', '1').replace(':part', '0')}`;
       for (const headers of [{}, bad]) {
         const answer = await guarded.service.call(method.toUpperCase(), url, { headers });
         expect(answer.status === 401, `${method} ${path}: ${answer.status}`).toBe(!isOpen);
@@ -158,7 +180,13 @@ describe('every route', () => {
   });
 
   test('of the router stands in the list that is guarded, and all others are known pages', () => {
-    const app = createApp({ rules: [], artefacts: [], auth: {}, examples: new Map() } as unknown as Parameters<typeof createApp>[0]);
+    const app = createApp({
+      rules: [],
+      artefacts: [],
+      auth: {},
+      subscriptions: { targets: [] },
+      examples: new Map(),
+    } as unknown as Parameters<typeof createApp>[0]);
     const layers = (app as unknown as { router: { stack: { route?: { path: string }; handle: { stack?: unknown[] } }[] } }).router.stack;
     const pages = layers.flatMap(({ route }) => (route ? [route.path] : []));
     expect(pages.sort()).toEqual(['/health/live', '/health/ready', '/metrics', '/openapi.json', '/rules', '/rules/:id']);
@@ -200,6 +228,8 @@ describe('what a token lacks', () => {
     [{ scope: 'system/Observation.c' }, 'POST', '/fhir/Observation/x/$decide', 'steelyard/review'],
     [{ scope: 'system/Observation.c' }, 'POST', '/fhir/Device/x/$recall', 'steelyard/review steelyard/operate'],
     [{ scope: 'system/Observation.r' }, 'POST', '/fhir', 'system/Observation.c'],
+    [{ scope: 'system/Subscription.c' }, 'POST', '/fhir/Subscription', 'system/Observation.rs'],
+    [{ scope: 'system/Patient.r' }, 'POST', '/fhir/Subscription', 'system/Subscription.c system/Observation.rs'],
   ])('%j is said to %s %s: %s', async (claims, method, path, scope) => {
     const answer = await guarded.as(claims, method, path, method === 'GET' ? undefined : '{}');
     expect([answer.status, issueCodes(answer), answer.headers['www-authenticate']]).toEqual([
@@ -231,7 +261,7 @@ describe('what is published of the door', () => {
     });
     expect(scopesServed()).toEqual([
       ...['system', 'user'].flatMap((level) =>
-        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs', 'AuditEvent.rs'].map(
+        ['Observation.crus', 'Patient.rus', 'Device.rus', 'DeviceMetric.rus', 'Provenance.rs', 'AuditEvent.rs', 'Subscription.crds'].map(
           (rest) => `${level}/${rest}`,
         ),
       ),

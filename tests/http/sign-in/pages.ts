@@ -84,7 +84,8 @@ export async function startPages({ auth, store: given, clock = new DrillClock(),
     version: '0.0.0-test',
     startedAt: '2026-11-25T10:00:00.000Z',
     forwards: true,
-    nowMs: () => clock.nowMs(),
+    clock,
+    subscriptions: { targets: [], added: () => undefined },
     isStopping: () => false,
   };
   let app = appOf(base);
