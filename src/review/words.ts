@@ -64,6 +64,19 @@ export function moment(ms: number, zone: Zone): string {
   return zone === 'as-written' ? `${formatIn('UTC').format(ms)} UTC` : formatIn(zone).format(ms);
 }
 
+/** `12:45:10`, with `UTC` behind it where no zone of the ward is set. */
+export function clockTime(ms: number, zone: Zone): string {
+  const timeZone = zone === 'as-written' ? 'UTC' : zone;
+  const text = new Intl.DateTimeFormat('en-GB', {
+    timeZone,
+    hour: '2-digit',
+    minute: '2-digit',
+    second: '2-digit',
+    hourCycle: 'h23',
+  }).format(ms);
+  return zone === 'as-written' ? `${text} UTC` : text;
+}
+
 /** When it was measured, by the ward's clock or the sender's; a day stays a day. */
 export function measuredAt({ text, startMs, precision }: Effective, zone: Zone): string {
   if (precision !== 'time') return dayOf(startMs, 'UTC');

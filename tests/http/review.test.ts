@@ -1,4 +1,5 @@
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { stringifyExact } from '../../src/core/json.ts';
 import { startService, type Service } from '../service.ts';
 import { height, NOW, weight } from '../measurements.ts';
 import type { Answer } from './edge.ts';
@@ -15,7 +16,7 @@ beforeAll(async () => {
   service = await startService({ now: NOW });
   const first = await get('/review');
   cookie = String(first.headers['set-cookie'] ?? '').split(';')[0] ?? '';
-  formToken = /name="form-token" value="([^"]+)"/.exec((await get(await heldReading('token-giver'))).text)?.[1] ?? '';
+  formToken = /name="form-token"\s+value="([^"]+)"/.exec((await get(await heldReading('token-giver'))).text)?.[1] ?? '';
   expect(formToken).not.toBe('');
 });
 afterAll(() => service.close());
@@ -49,7 +50,7 @@ async function register(name: string, more: object = {}): Promise<string> {
 }
 
 async function post(observation: object, status: number): Promise<string> {
-  const answer = await service.post('Observation', JSON.stringify(observation));
+  const answer = await service.post('Observation', stringifyExact(observation));
   expect(answer.status, answer.text).toBe(status);
   return /\/Observation\/([^/]+)/.exec(answer.headers.location ?? '')?.[1] ?? '';
 }
@@ -146,7 +147,7 @@ describe('the page of one reading', () => {
   });
 
   test('takes a decision once: the second of two is told, and nothing of theirs is stored', async () => {
-    const version = /name="version" value="(\d+)"/.exec((await get(page)).text)?.[1] ?? '';
+    const version = /name="version"\s+value="(\d+)"/.exec((await get(page)).text)?.[1] ?? '';
     const decide = (decision: string, who: string) => send(`${page}/decide`, { decision, version, reason: 'Weighed again, the same', who });
     const [keep, discard] = await Promise.all([decide('keep', 'Nurse One'), decide('discard', 'Nurse Two')]);
     expect([keep.status, discard.status].sort()).toEqual([303, 412]);
@@ -186,11 +187,25 @@ describe('the page of one reading', () => {
     expect(words(asked)).toMatch(/97\.8 kg.*Is this the person.*Olga Invented born 17 May 1960/);
     expect(asked.text).not.toMatch(/(href|action)="[^"]*band-/);
     expect(await statusOf(page)).toBe('preliminary');
-    const patient = /name="patient" value="([^"]+)"/.exec(asked.text)?.[1] ?? '';
+    const patient = /name="patient"\s+value="([^"]+)"/.exec(asked.text)?.[1] ?? '';
     expect((await send(`${page}/decide`, { ...fields, patient })).status).toBe(303);
     expect(await statusOf(page)).toBe('entered-in-error');
     const theirs = await service.call('GET', `/fhir/Observation?patient=${other}&_tag=held&_total=accurate&status=preliminary,final`);
     expect(theirs.status).toBe(200);
+  });
+
+  test('takes a decision back until it goes to the EHR, and then waits as before', async () => {
+    expect((await send(`${page}/decide`, { decision: 'keep', version: '1', reason: 'Known gain of fluid', who: 'Nurse One' })).status).toBe(
+      303,
+    );
+    const kept = await get(page);
+    expect(words(kept)).toMatch(/This can be taken back until \d\d:\d\d:\d\d UTC/);
+    const version = /name="version"\s+value="(\d+)"/.exec(kept.text)?.[1] ?? '';
+    expect((await send(`${page}/undo`, { version, who: 'Nurse One' })).headers.location).toBe(`${page}?done=undone`);
+    expect(await statusOf(page)).toBe('preliminary');
+    const again = await send(`${page}/undo`, { version: String(Number(version) + 1), who: 'Nurse One' });
+    expect(again.status).toBe(409);
+    expect(words(again)).toContain('97.8 kg');
   });
 
   test.each([

@@ -12,11 +12,12 @@ import type { HeldAnswer } from '../../ingest.ts';
 import { treeOf } from '../../ingest/stored-tree.ts';
 import { confirmView, type FilledDecision } from '../../review/decisions.ts';
 import { amountInFull } from '../../review/words.ts';
-import { refusalOf, TO_DECIDE } from '../auth/needs.ts';
+import { TO_DECIDE } from '../auth/needs.ts';
 import { idOf } from '../path-id.ts';
 import { callOf, notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import { personInWords } from './directory.ts';
+import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
 import { DONE, problemIn, showReading } from './reading-page.ts';
 import { goTo, sendPage } from './send-page.ts';
@@ -41,7 +42,7 @@ export function decideByForm(parts: PageParts): Handler {
     const code = CODES.find((one) => one === form.get('decision'));
     const filled = filledIn(form);
     const again = (status: number, problem: string) => showReading(parts, req, res, { status, problem, filled });
-    const refusal = refusalOf(TO_DECIDE, notesOf(res).caller);
+    const refusal = mayNot(res, TO_DECIDE);
     if (refusal) return again(refusal.row.status, refusal.message);
     if (code === undefined) return again(400, 'Choose what is to be done.');
     const missing = missingIn(code, form);
@@ -129,8 +130,7 @@ async function confirmPerson(
 
 function send({ serving }: PageParts, req: Request, res: Response, code: FormCode, form: URLSearchParams): Promise<HeldAnswer> {
   const parameters = parametersOf(code, form, notesOf(res).caller.person !== undefined);
-  const version = Number(form.get('version'));
-  const asked = [idOf(req), parameters, stringifyExact(parameters), Number.isSafeInteger(version) && version > 0 ? version : 0] as const;
+  const asked = [idOf(req), parameters, stringifyExact(parameters), versionIn(form)] as const;
   const intake = serving.intake(callOf(res));
   return code === 'claim' ? intake.claim(...asked) : intake.decide(...asked);
 }
@@ -160,6 +160,33 @@ function parametersOf(code: FormCode, form: URLSearchParams, isSignedIn: boolean
 /** `Quantity.unit` as senders write it. */
 function unitText(code: string): string {
   return code === '[lb_av]' ? 'lb' : code === '[in_i]' ? 'in' : code;
+}
+
+/** `POST /review/readings/{id}/undo`: takes the last decision back, by `$undo`. */
+export function undoByForm(parts: PageParts): Handler {
+  return async (req, res) => {
+    const form = formOf(req);
+    const again = (status: number, problem: string) => showReading(parts, req, res, { status, problem, filled: filledIn(form) });
+    const { caller } = notesOf(res);
+    const refusal = mayNot(res, TO_DECIDE);
+    if (refusal) return again(refusal.row.status, refusal.message);
+    const parameter = caller.person === undefined ? [{ name: 'who', valueString: textOf(form, 'who') }] : [];
+    const parameters: JsonObject = { resourceType: 'Parameters', ...(parameter.length > 0 && { parameter }) };
+    try {
+      const answer = await parts.serving.intake(callOf(res)).undo(idOf(req), parameters, stringifyExact(parameters), versionIn(form));
+      if (answer.observation === undefined) return again(answer.status, issuesOf(answer));
+      goTo(res, `/review/readings/${idOf(req)}?done=undone`);
+    } catch (error) {
+      const { status, problem } = problemIn(error);
+      return again(status, status === 412 ? CHANGED : problem);
+    }
+  };
+}
+
+/** The version that the page showed; none fits a form that says none. */
+function versionIn(form: URLSearchParams): number {
+  const version = Number(form.get('version'));
+  return Number.isSafeInteger(version) && version > 0 ? version : 0;
 }
 
 function issuesOf({ outcome }: HeldAnswer): string {

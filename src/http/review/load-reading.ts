@@ -33,7 +33,8 @@ export interface Deciding {
   /** Why whoever looks at it may decide nothing. */
   readonly whyNot?: string;
   readonly filled?: FilledDecision;
-  readonly undo?: UndoOffer;
+  /** Until when the last decision can be taken back: `12:45:10`. */
+  readonly undoUntil?: string;
 }
 
 /** Undefined when there is no such reading; a derived BMI is none. */
@@ -124,7 +125,7 @@ function isBefore(other: UsableReading, { id, of, effective }: Reading): boolean
 function offers(
   reading: Reading,
   { version, lastUpdated }: StoredResource,
-  { formToken, asksWho, whyNot, filled, undo }: Deciding,
+  { formToken, asksWho, whyNot, filled, undoUntil }: Deciding,
 ): Pick<ReadingInWords, 'decisions' | 'undo'> {
   const { id, of, quantity, askedAgain, person } = reading;
   const isDecidable = whyNotDecidable(reading, 'discard', lastUpdated) === undefined;
@@ -140,5 +141,9 @@ function offers(
     ...(whyNot !== undefined && { whyNot }),
     ...(filled && { filled }),
   };
-  return { ...(isDecidable && { decisions }), ...(undo && whyNot === undefined && { undo }) };
+  const undo: UndoOffer | undefined =
+    undoUntil === undefined || whyNot !== undefined
+      ? undefined
+      : { id, version, formToken, asksWho, until: undoUntil, ...(filled?.who !== undefined && { who: filled.who }) };
+  return { ...(isDecidable && { decisions }), ...(undo && { undo }) };
 }

@@ -5,7 +5,7 @@ import { refuseOtherMethods } from '../fhir-router.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Handler, RequestHandler, Serving } from '../serving.ts';
 import { assets } from './assets.ts';
-import { decideByForm } from './decide-form.ts';
+import { decideByForm, undoByForm } from './decide-form.ts';
 import { LiveWorklist } from './live.ts';
 import { pageParts } from './page-parts.ts';
 import { PAGE_POLICY } from './page-policy.ts';
@@ -40,6 +40,7 @@ export function reviewPages(serving: Serving): Router {
     { method: 'get', path: '/events', handle: live.handle },
     { method: 'get', path: '/readings/:id', handle: readingPage(parts), access: READS },
     { method: 'post', path: '/readings/:id/decide', handle: decideByForm(parts), access: READS },
+    { method: 'post', path: '/readings/:id/undo', handle: undoByForm(parts), access: READS },
     { method: 'get', path: '/refused', handle: refusedPage(parts), access: LISTS },
     { method: 'get', path: '/unsent', handle: unsentPage(parts), access: LISTS },
     { method: 'get', path: '/scales', handle: scalesPage(parts), access: LISTS_SCALES },

@@ -1,15 +1,17 @@
 /** `/review/readings/{id}`: one reading, and what somebody decides of it. */
+import { undoState, type UndoState } from '../../ingest/undo.ts';
 import { ServiceError } from '../../errors.ts';
 import { html } from '../../review/html.ts';
 import type { FilledDecision } from '../../review/decisions.ts';
 import { notice } from '../../review/page.ts';
 import { readingView } from '../../review/reading.ts';
+import { clockTime } from '../../review/words.ts';
 import { TO_DECIDE } from '../auth/needs.ts';
-import { refusalOf } from '../auth/needs.ts';
 import { idOf } from '../path-id.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import { loadReading } from './load-reading.ts';
+import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
 import { sendNotFound, sendPage } from './send-page.ts';
 import { visitorOf } from './visitor.ts';
@@ -48,12 +50,14 @@ export async function showReading(
   { status, done, problem, filled }: Showing,
 ): Promise<void> {
   const { caller, concerned } = notesOf(res);
-  const refusal = refusalOf(TO_DECIDE, caller);
-  const isAnybody = caller.grants === undefined;
-  const reading = await loadReading(idOf(req), parts.surroundings(), {
+  const refusal = mayNot(res, TO_DECIDE);
+  const around = parts.surroundings();
+  const undo = await undoState(around.read, parts.serving.store.outbox, idOf(req), around.nowMs);
+  const reading = await loadReading(idOf(req), around, {
     formToken: visitorOf(res).formToken,
     asksWho: caller.person === undefined,
-    ...(!isAnybody && refusal && { whyNot: 'Only those with the role of a reviewer decide. Ask one to look at this page.' }),
+    ...(refusal && { whyNot: 'Only those with the role of a reviewer decide. Ask one to look at this page.' }),
+    ...(undo?.kind === 'open' && { undoUntil: clockTime(endOf(undo), around.zone) }),
     ...(filled && { filled }),
   });
   if (reading === undefined) {
@@ -65,6 +69,11 @@ export async function showReading(
     <p class="back"><a href="/review">All that wait</a></p>
     ${readingView(reading)}`;
   sendPage(res, { title: `One ${reading.of}`, section: '/review', content, ...(status !== undefined && { status }) });
+}
+
+/** Until its time is over, or a worker may take it to the EHR. */
+function endOf({ until, sentFrom }: Extract<UndoState, { kind: 'open' }>): number {
+  return Math.min(Date.parse(until), ...(sentFrom === undefined ? [] : [Date.parse(sentFrom)]));
 }
 
 /** What a form is answered when it could not be carried out; anything else goes on as the fault it is. */

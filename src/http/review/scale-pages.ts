@@ -7,11 +7,12 @@ import { html } from '../../review/html.ts';
 import { notice } from '../../review/page.ts';
 import { recallConfirmView, scalesView, scaleView, type ScalePage } from '../../review/scales.ts';
 import { amount, measuredAt, moment } from '../../review/words.ts';
-import { needOfOperation, refusalOf } from '../auth/needs.ts';
+import { needOfOperation } from '../auth/needs.ts';
 import { idOf } from '../path-id.ts';
 import { callOf, notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import { loadScale, loadScales, readingsOfScale, type ScalesSurroundings } from './load-scales.ts';
+import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
 import { problemIn } from './reading-page.ts';
 import { nameOf } from './reasons.ts';
@@ -61,7 +62,7 @@ async function showScale(parts: PageParts, req: Request, res: Response, { status
   const { caller, concerned } = notesOf(res);
   concerned.push(...new Set(readings.map(({ person }) => person)));
   const { note = [] } = treeOf(stored) as unknown as Exact<fhir4.Device>;
-  const refusal = caller.grants === undefined ? undefined : refusalOf(TO_RECALL, caller);
+  const refusal = mayNot(res, TO_RECALL);
   const recent: ScalePage['recent'] = await Promise.all(
     readings.map(async (reading) => ({
       id: reading.id,
@@ -95,7 +96,7 @@ export function useScale(parts: PageParts): Handler {
     const [form, id] = [formOf(req), idOf(req)];
     const again = (status: number, problem: string) => showScale(parts, req, res, { status, problem });
     const { caller } = notesOf(res);
-    const refusal = refusalOf(TO_RECALL, caller);
+    const refusal = mayNot(res, TO_RECALL);
     if (refusal) return again(refusal.row.status, refusal.message);
     const [reason, use] = [form.get('reason')?.trim() ?? '', form.get('use')];
     if (reason === '') return again(422, 'Say why: the reason is kept with the scale.');
@@ -128,7 +129,7 @@ export function recallByForm(parts: PageParts): Handler {
     const [form, id] = [formOf(req), idOf(req)];
     const again = (status: number, problem: string) => showScale(parts, req, res, { status, problem });
     const { caller } = notesOf(res);
-    const refusal = refusalOf(TO_RECALL, caller);
+    const refusal = mayNot(res, TO_RECALL);
     if (refusal) return again(refusal.row.status, refusal.message);
     const since = parseDateTime(form.get('since') ?? '');
     const [action, reason, who] = [form.get('action'), form.get('reason')?.trim() ?? '', form.get('who')?.trim() ?? ''];
