@@ -106,6 +106,7 @@ async function drained(database: string): Promise<number> {
 
 function addresses(url: string, ehr: string, { tint }: Terminal): string[] {
   const rows = [
+    [`${url}/review`, 'the page for held readings: look, and decide'],
     [`${url}/rules`, 'every rule in words, with its thresholds and source'],
     [`${url}/fhir/Observation?code=39156-5`, 'the BMI, as an EHR pulls them'],
     [`${url}/fhir/Observation?status=preliminary`, 'the held readings'],

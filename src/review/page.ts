@@ -32,7 +32,6 @@ export const SECTIONS: readonly Section[] = [
   { path: '/review/scales', name: 'Scales and chairs' },
   { path: '/review/shift', name: 'Shift' },
   { path: '/rules', name: 'Rules' },
-  { path: '/try', name: 'Try a Bundle' },
 ];
 
 export const CAUTION =

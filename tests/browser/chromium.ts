@@ -1,0 +1,36 @@
+/**
+ * A real browser for tests: Debian's Chromium, installed when it is not there and the tests may do
+ * that (as root, with a package source in reach). Where neither is so, browser tests are skipped to
+ * be seen, and fail where `CI` is set: there nothing may be left out.
+ */
+import { execFileSync } from 'node:child_process';
+import { existsSync } from 'node:fs';
+import { chromium, type Browser } from 'playwright-core';
+
+const PATH = '/usr/bin/chromium';
+const FLAGS = [
+  '--no-sandbox',
+  '--disable-gpu',
+  '--disable-quic',
+  '--disable-background-networking',
+  '--disable-component-update',
+  '--disable-sync',
+];
+const LONGEST_INSTALL_MS = 240_000;
+
+/** Why no browser can be had; undefined when one can. */
+export function whyNoBrowser(): string | undefined {
+  if (existsSync(PATH)) return undefined;
+  try {
+    const quietly = { stdio: 'ignore', timeout: LONGEST_INSTALL_MS, env: { ...process.env, DEBIAN_FRONTEND: 'noninteractive' } } as const;
+    execFileSync('apt-get', ['update', '-q'], quietly);
+    execFileSync('apt-get', ['install', '-y', '-q', '--no-install-recommends', 'chromium'], quietly);
+  } catch {
+    return `There is no ${PATH}, and it could not be installed (apt-get install chromium).`;
+  }
+  return existsSync(PATH) ? undefined : `There is no ${PATH}.`;
+}
+
+export function launch(): Promise<Browser> {
+  return chromium.launch({ executablePath: PATH, args: FLAGS });
+}
