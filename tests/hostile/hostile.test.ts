@@ -18,9 +18,6 @@ import { sendHostile, type Reply } from './sending.ts';
 const FILE = sharedData('hostile/cases.jsonl');
 const CATEGORIES = ['OK', 'PARSE', 'NUM', 'UNIT', 'PROF', 'HTTP', 'BUNDLE', 'INJ', 'SSRF', 'IDEM'];
 
-/** Cases of pages that are not served yet. */
-const NOT_SERVED_YET = ['HTTP-41'];
-
 /** Cases in which this service decides otherwise than the list, and why. */
 const DECIDED_OTHERWISE: Readonly<Record<string, { readonly status: number; readonly why: string }>> = {};
 
@@ -63,7 +60,7 @@ describe.skipIf(FILE === undefined)('hostile inputs', () => {
     return replies;
   }
 
-  test.for(cases.filter(({ id }) => !NOT_SERVED_YET.includes(id)))('$id: $description', { timeout: 60_000 }, async (one) => {
+  test.for(cases)('$id: $description', { timeout: 60_000 }, async (one) => {
     const before = await tally(service);
     const logsBefore = service.logLines.length;
     const hitsBefore = canaryHits;
@@ -96,8 +93,6 @@ describe.skipIf(FILE === undefined)('hostile inputs', () => {
     for (const name of one.expect.mustNot ?? []) await runCheck(MUST_NOT, name, seen);
     for (const name of one.expect.must ?? []) await runCheck(MUST, name, seen);
   });
-
-  test.skip.for(NOT_SERVED_YET)('%s belongs to a page that is not served yet', () => undefined);
 
   test('the table of other decisions names cases that exist', () => {
     expect(Object.keys(DECIDED_OTHERWISE).filter((id) => !cases.some((one) => one.id === id))).toEqual([]);

@@ -21,6 +21,9 @@ const FIXTURES: Readonly<Record<string, string>> = {
   '{{device:scale1}}': 'scale-1',
   '{{mrn:ambiguous}}': 'MRN-TWICE',
   '{{token:gateway}}': 'no-authentication-here',
+  // forms of the pages as they really are: tests/http/review.test.ts and tests/http/sign-in/forms.test.ts
+  '{{cookie:reviewer}}': 'steelyard-session=nobody',
+  '{{held:1}}': 'held-1',
 };
 
 export function fill(text: string, { port, canaryPort, nowMs, run }: Surroundings): string {

@@ -216,7 +216,7 @@ describe('the page of one reading', () => {
     [{ decision: 'correct', version: '1', reason: 'x', who: 'Nurse One', value: 'much', unit: 'kg' }, 422, 'in digits'],
     [{ decision: 'correct', version: '1', reason: 'x', who: 'Nurse One', value: '80.0', unit: 'st' }, 422, 'Choose the unit'],
   ])('says what a form lacks, and stores nothing: %j', async (fields, status, says) => {
-    const answer = await send(`${page}/decide`, fields as unknown as Record<string, string>);
+    const answer = await send(`${page}/decide`, fields);
     expect(answer.status).toBe(status);
     expect(words(answer)).toContain(says);
     expect(await statusOf(page)).toBe('preliminary');

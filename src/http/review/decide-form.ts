@@ -19,7 +19,8 @@ import type { Handler, Request, Response } from '../serving.ts';
 import { personInWords } from './directory.ts';
 import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
-import { DONE, problemIn, showReading } from './reading-page.ts';
+import type { DONE } from './reading-page.ts';
+import { problemIn, showReading } from './reading-page.ts';
 import { goTo, sendPage } from './send-page.ts';
 import { formOf, visitorOf } from './visitor.ts';
 
@@ -41,7 +42,7 @@ export function decideByForm(parts: PageParts): Handler {
     const form = formOf(req);
     const code = CODES.find((one) => one === form.get('decision'));
     const filled = filledIn(form);
-    const again = (status: number, problem: string) => showReading(parts, req, res, { status, problem, filled });
+    const again = (status: number, problem: string): Promise<void> => showReading(parts, req, res, { status, problem, filled });
     const refusal = mayNot(res, TO_DECIDE);
     if (refusal) return again(refusal.row.status, refusal.message);
     if (code === undefined) return again(400, 'Choose what is to be done.');
@@ -50,11 +51,11 @@ export function decideByForm(parts: PageParts): Handler {
     if (asksForPerson(code) && !form.has('patient')) return confirmPerson(parts, req, res, code, filled);
     try {
       const answer = await send(parts, req, res, code, form);
-      if (answer.observation === undefined) return again(answer.status, issuesOf(answer));
+      if (answer.observation === undefined) return await again(answer.status, issuesOf(answer));
       goTo(res, `/review/readings/${idOf(req)}?done=${SAYS[code]}`);
     } catch (error) {
       const { status, problem } = problemIn(error);
-      return again(status, status === 412 ? CHANGED : problem);
+      await again(status, status === 412 ? CHANGED : problem);
     }
   };
 }
@@ -166,7 +167,8 @@ function unitText(code: string): string {
 export function undoByForm(parts: PageParts): Handler {
   return async (req, res) => {
     const form = formOf(req);
-    const again = (status: number, problem: string) => showReading(parts, req, res, { status, problem, filled: filledIn(form) });
+    const again = (status: number, problem: string): Promise<void> =>
+      showReading(parts, req, res, { status, problem, filled: filledIn(form) });
     const { caller } = notesOf(res);
     const refusal = mayNot(res, TO_DECIDE);
     if (refusal) return again(refusal.row.status, refusal.message);
@@ -174,11 +176,11 @@ export function undoByForm(parts: PageParts): Handler {
     const parameters: JsonObject = { resourceType: 'Parameters', ...(parameter.length > 0 && { parameter }) };
     try {
       const answer = await parts.serving.intake(callOf(res)).undo(idOf(req), parameters, stringifyExact(parameters), versionIn(form));
-      if (answer.observation === undefined) return again(answer.status, issuesOf(answer));
+      if (answer.observation === undefined) return await again(answer.status, issuesOf(answer));
       goTo(res, `/review/readings/${idOf(req)}?done=undone`);
     } catch (error) {
       const { status, problem } = problemIn(error);
-      return again(status, status === 412 ? CHANGED : problem);
+      await again(status, status === 412 ? CHANGED : problem);
     }
   };
 }

@@ -53,6 +53,8 @@ export function reviewPages(serving: Serving): Router {
   const router = express.Router({ caseSensitive: true, strict: false });
   mount(router, { method: 'get', path: '/assets/:file', handle: assets() }, []);
   for (const route of routes) mount(router, route, [letIn(serving), ...(route.method === 'post' ? takeForm : [])]);
+  // whoever sends a form is looked at before they are told whether there is something to send it to
+  router.post('/{*elsewhere}', letIn(serving), ...takeForm);
   return router;
 }
 

@@ -37,7 +37,8 @@ function personsIn(text: string, baseUrl: string): string[] {
 }
 
 function inWords({ id, receivedAt, text, outcome, client }: Refusal, zone: Zone): RefusedReading {
-  const { issue } = JSON.parse(outcome) as fhir4.OperationOutcome;
+  const parsed = parseExactJson(outcome);
+  const { issue = [] } = (parsed.ok ? parsed.value : {}) as unknown as Partial<fhir4.OperationOutcome>;
   const { device, identifier } = saysOfItself(text);
   return {
     id,

@@ -103,7 +103,10 @@ export function useScale(parts: PageParts): Handler {
     if (use !== 'out' && use !== 'in') return again(400, 'Choose what is to be done.');
     const { read, nowMs } = around(parts);
     const stored = await read.current('Device', id);
-    if (stored === undefined) return sendNotFound(res, 'There is no such scale here.');
+    if (stored === undefined) {
+      sendNotFound(res, 'There is no such scale here.');
+      return;
+    }
     const device = treeOf(stored);
     const text = `${use === 'out' ? 'Taken out of use' : 'Put back in use'}: ${reason}`;
     const who = caller.person === undefined ? { authorString: form.get('who')?.trim() || 'not named' } : { authorReference: caller.person };
@@ -141,7 +144,8 @@ export function recallByForm(parts: PageParts): Handler {
     try {
       if (form.get('confirmed') === 'yes') {
         await intake.recall(id, { since, action, reason, who: caller.person ?? { display: who } });
-        return goTo(res, `/review/scales/${id}?done=recalled`);
+        goTo(res, `/review/scales/${id}?done=recalled`);
+        return;
       }
       const { total } = await intake.affected(id, since, { count: 1 });
       const { name } = await around(parts).directory.device(`Device/${id}`);

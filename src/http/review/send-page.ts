@@ -1,6 +1,7 @@
 /** Sends a page to whoever was let in, once what has to be recorded of it is recorded. */
 import { html, type Html } from '../../review/html.ts';
-import { notice, page, SECTIONS } from '../../review/page.ts';
+import type { SECTIONS } from '../../review/page.ts';
+import { notice, page } from '../../review/page.ts';
 import { sendServiceError } from '../answer.ts';
 import { takeBeforeAnswer } from '../before-answer.ts';
 import type { Response } from '../serving.ts';
