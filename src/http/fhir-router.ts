@@ -23,6 +23,7 @@ import { putRegistry, searchRegistry } from './registry.ts';
 import type { Description } from './openapi/description.ts';
 import { describeInteraction, describeOperation } from './openapi/fhir-calls.ts';
 import { BUNDLE_CALL, METADATA_CALL, SMART_CALL } from './openapi/system-calls.ts';
+import { EXPORT_CALL, EXPORT_DELETE_CALL, EXPORT_FILE_CALL, EXPORT_STATUS_CALL } from './openapi/export-calls.ts';
 import { notesOf } from './request-notes.ts';
 import { affectedByScale, recallScale } from './scale-operations.ts';
 import { SERVED, type Interaction, type ServedOperation, type ServedResource } from './served.ts';
@@ -119,11 +120,11 @@ function exportRoutes(serving: Serving): Route[] {
     const [whole, job] = [`/${dollar}export`, `/${dollar}export/:id`];
     const route = { need: TO_EXPORT, before: [] };
     return [
-      { ...route, method: 'get', path: whole, handle: beginExport(serving), access },
+      { ...route, method: 'get', path: whole, handle: beginExport(serving), says: EXPORT_CALL, access },
       // how far it is says nothing of anybody
-      { ...route, method: 'get', path: job, handle: statusOfExport(serving) },
-      { ...route, method: 'delete', path: job, handle: deleteExport(serving), access },
-      { ...route, method: 'get', path: `${job}/:part`, handle: readExportFile(serving), access },
+      { ...route, method: 'get', path: job, handle: statusOfExport(serving), says: EXPORT_STATUS_CALL },
+      { ...route, method: 'delete', path: job, handle: deleteExport(serving), says: EXPORT_DELETE_CALL, access },
+      { ...route, method: 'get', path: `${job}/:part`, handle: readExportFile(serving), says: EXPORT_FILE_CALL, access },
     ];
   });
 }

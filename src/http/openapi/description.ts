@@ -37,7 +37,7 @@ export const REQUEST_HEADERS = {
   'If-Match': 'The version that this is based on, as W/"3": the ETag that was read.',
   'If-None-Match': 'The version that the caller has, as W/"3"; answered 304 while it is the current one.',
   'If-None-Exist': 'identifier=system|value: nothing is stored when a reading with this identifier is there.',
-  Prefer: 'return=minimal, return=representation or return=OperationOutcome; for searches handling=lenient.',
+  Prefer: 'return=minimal, return=representation or return=OperationOutcome; for searches handling=lenient; for exports respond-async.',
 } as const;
 export type RequestHeader = keyof typeof REQUEST_HEADERS;
 
@@ -49,5 +49,8 @@ export const ANSWER_HEADERS = {
   'Retry-After': 'Seconds to wait at the least before the same is sent again.',
   'WWW-Authenticate': 'Bearer challenge (RFC 6750).',
   Allow: 'Methods that are served here.',
+  'Content-Location': 'Where to ask how far it is.',
+  Expires: 'Until when it is there.',
+  'X-Progress': 'How far it is, in words.',
 } as const;
 export type AnswerHeader = keyof typeof ANSWER_HEADERS;

@@ -9,7 +9,7 @@ import { ANSWER_HEADERS, REQUEST_HEADERS, type AnswerHeader, type DescribedAnswe
 import { ERROR_STATUSES, generalAnswer, generalStatusesOf, type RouteTraits } from './general-answers.ts';
 
 export interface DescribedRoute {
-  readonly method: 'get' | 'post' | 'put';
+  readonly method: 'get' | 'post' | 'put' | 'delete';
   /** From the root, as express writes it. */
   readonly path: string;
   readonly need: Need;
@@ -169,7 +169,7 @@ function responseOf({ means, resource, media, headers = [] }: DescribedAnswer): 
 /** Each alternative names all that one token must have (OpenAPI 3.1.0, Security Requirement Object: roles of an http scheme). */
 function securityOf(need: Need): object[] {
   const granted = scopesFor(need);
-  return granted.map((scope) => ({ bearer: scope === '' ? [] : [scope] }));
+  return granted.map((scopes) => ({ bearer: scopes === '' ? [] : scopes.split(' ') }));
 }
 
 function scopesFor(need: Need): string[] {
@@ -180,6 +180,8 @@ function scopesFor(need: Need): string[] {
       return [''];
     case 'scope':
       return ['system', 'user'].map((level) => `${level}/${need.type}.${need.letters.join('')}`);
+    case 'scopes':
+      return ['system', 'user'].map((level) => need.all.map(({ type, letters }) => `${level}/${type}.${letters.join('')}`).join(' '));
     case 'role':
       return need.roles.map((role) => ROLE_SCOPES[role]);
   }
@@ -189,5 +191,7 @@ function sentenceOf(need: Need): string {
   if (need.kind === 'nothing') return 'Open to everybody: it holds no patient data.';
   if (need.kind === 'entries') return 'Where tokens are asked for: each entry needs what a call of its own would need.';
   const person = need.kind === 'role' && need.person ? ', in a token that names a person' : '';
-  return `Where tokens are asked for: ${scopesFor(need).join(' or ')}${person}.`;
+  return `Where tokens are asked for: ${scopesFor(need)
+    .map((scopes) => scopes.replaceAll(' ', ' and '))
+    .join(' or ')}${person}.`;
 }

@@ -6,6 +6,7 @@ import { AUDIT_PARAMETERS } from '../search/audit-query.ts';
 import { OBSERVATION_PARAMETERS } from '../search/observation-parameters.ts';
 import { DEFAULT_COUNT, INCLUDE_INPUTS, LARGEST_COUNT } from '../search/observation-query.ts';
 import type { DescribedAnswer, DescribedParameter, Description } from './description.ts';
+import { READ_SUBSCRIPTION, SUBSCRIBE, SUBSCRIPTION_EVENTS, SUBSCRIPTION_STATUS, UNSUBSCRIBE } from './subscription-calls.ts';
 
 const VERSION = ['ETag', 'Last-Modified'] as const;
 const STORED = ['Location', ...VERSION] as const;
@@ -39,15 +40,20 @@ const HELD: DescribedAnswer = {
 export function describeInteraction(served: ServedResource, interaction: Interaction, method: string): Description {
   const { type, means, kind } = served;
   const one = (text: string): DescribedAnswer => ({ means: text, resource: type, headers: VERSION });
-  const isStored = kind !== 'artefact' && kind !== 'audit';
+  const isStored = kind !== 'artefact' && kind !== 'audit' && kind !== 'subscription';
   const read: Pick<Description, 'headers' | 'answers'> = isStored
     ? {
         headers: ['If-None-Match'],
         answers: { 200: one('The resource.'), 304: { means: 'The caller has this version.', headers: VERSION }, 404: NOT_THERE },
       }
-    : { answers: { 200: { means: 'The resource.', resource: type }, 404: NOT_THERE } };
+    : kind === 'subscription'
+      ? READ_SUBSCRIPTION
+      : { answers: { 200: { means: 'The resource.', resource: type }, 404: NOT_THERE } };
   switch (interaction) {
+    case 'delete':
+      return { means, ...UNSUBSCRIBE };
     case 'create':
+      if (kind === 'subscription') return { means, ...SUBSCRIBE };
       return {
         summary: 'Take in one reading',
         means,
@@ -129,6 +135,7 @@ function searchParametersOf(served: ServedResource): DescribedParameter[] {
     case 'audit':
       return [...rowsOf(AUDIT_PARAMETERS), ...PAGING];
     case 'artefact':
+    case 'subscription':
       return [...served.parameters, FORMAT];
     default:
       return [...served.parameters, ...PAGING];
@@ -151,6 +158,9 @@ const HELD_ANSWERS: Description['answers'] = {
   422: refusal('What came of it is refused by a rule; the reading goes on waiting.'),
 };
 
+/** Nothing of it can be refused by a rule: the reading waits again as it did. */
+const { 422: _refused, ...UNDO_ANSWERS } = HELD_ANSWERS;
+
 const OPERATIONS: Readonly<Record<ServedOperation['name'], Omit<Description, 'means' | 'summary'> & { readonly summary: string }>> = {
   validate: {
     summary: 'Dry run: what would be answered',
@@ -164,6 +174,9 @@ const OPERATIONS: Readonly<Record<ServedOperation['name'], Omit<Description, 'me
     answers: { 200: { means: 'Parameters: verdict, outcome, observation, and each derived.', resource: 'Parameters' } },
   },
   decide: { summary: 'Decide on a held reading', headers: ['If-Match'], body: ['Parameters'], answers: HELD_ANSWERS },
+  undo: { summary: 'Take back the last decision on a reading', headers: ['If-Match'], body: ['Parameters'], answers: UNDO_ANSWERS },
+  status: SUBSCRIPTION_STATUS,
+  events: SUBSCRIPTION_EVENTS,
   claim: { summary: 'Name the person of a reading that names nobody', headers: ['If-Match'], body: ['Parameters'], answers: HELD_ANSWERS },
   affected: {
     summary: 'What a scale measured since a time',

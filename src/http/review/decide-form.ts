@@ -51,8 +51,8 @@ export function decideByForm(parts: PageParts): Handler {
     if (asksForPerson(code) && !form.has('patient')) return confirmPerson(parts, req, res, code, filled);
     try {
       const answer = await send(parts, req, res, code, form);
-      if (answer.observation === undefined) return await again(answer.status, issuesOf(answer));
-      goTo(res, `/review/readings/${idOf(req)}?done=${SAYS[code]}`);
+      if (answer.observation === undefined) await again(answer.status, issuesOf(answer));
+      else goTo(res, `/review/readings/${idOf(req)}?done=${SAYS[code]}`);
     } catch (error) {
       const { status, problem } = problemIn(error);
       await again(status, status === 412 ? CHANGED : problem);
@@ -176,8 +176,8 @@ export function undoByForm(parts: PageParts): Handler {
     const parameters: JsonObject = { resourceType: 'Parameters', ...(parameter.length > 0 && { parameter }) };
     try {
       const answer = await parts.serving.intake(callOf(res)).undo(idOf(req), parameters, stringifyExact(parameters), versionIn(form));
-      if (answer.observation === undefined) return await again(answer.status, issuesOf(answer));
-      goTo(res, `/review/readings/${idOf(req)}?done=undone`);
+      if (answer.observation === undefined) await again(answer.status, issuesOf(answer));
+      else goTo(res, `/review/readings/${idOf(req)}?done=undone`);
     } catch (error) {
       const { status, problem } = problemIn(error);
       await again(status, status === 412 ? CHANGED : problem);
