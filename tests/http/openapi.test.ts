@@ -96,7 +96,13 @@ describe('the API description', () => {
           method === '_all' ? [] : [`${method} ${below}${route?.path.replace(/:([a-z]+)/g, '{$1}') ?? ''}`.replace(/(?<=.)\/$/, '')],
         ),
       );
-    const app = createApp({ rules: [], artefacts: [], auth: {}, examples: new Map() } as unknown as Serving);
+    const app = createApp({
+      rules: [],
+      artefacts: [],
+      auth: {},
+      subscriptions: { targets: [] },
+      examples: new Map(),
+    } as unknown as Serving);
     const { stack } = (app as unknown as { router: { stack: Layer[] } }).router;
     const routers = stack.flatMap(({ handle }) => (handle.stack === undefined ? [] : [handle.stack]));
     // whoever mounts another router says here where, and describes its routes; pages for people are none of the API's
@@ -148,6 +154,8 @@ const bodyOf = (operation: Operation) => ({
 });
 /** A minute's wait, and a fault of ours, for each route: tests/http/slow-clients.test.ts and errors.test.ts bring them about. */
 const ELSEWHERE = ['408', '500'];
+/** No store of a test is so large that counting it takes longer than one answer. */
+const UNDER_WAY = 'get /fhir/$export/{id}: 202 was not brought about';
 const OF_TOKENS = ['401', '403'];
 
 describe('a refusal that stands before the handlers', () => {
@@ -323,6 +331,42 @@ describe('an answer that a call has of its own', () => {
       transaction(POST, weight('70.0', 'kg', { subject: { reference: 'Patient?identifier=urn:harbourlight:people|nobody' } })),
     ]);
 
+    const undo = (at: string, version?: string): Step => [
+      'POST',
+      `/fhir/Observation/${at}/$undo`,
+      parameters(WHO),
+      version === undefined ? {} : { 'If-Match': `W/"${version}"` },
+    ];
+    await ask(edge, undo('nobody'));
+    await ask(edge, undo(held, '9'));
+    await ask(edge, undo(held));
+    await ask(edge, undo(held));
+
+    const told = await startWhole({ subscriptions: { targets: ['http://127.0.0.1:9000/'], added: () => undefined } });
+    const subscription = {
+      resourceType: 'Subscription',
+      status: 'requested',
+      reason: 'Weights for the chart',
+      criteria: 'Observation',
+      channel: { type: 'rest-hook', endpoint: 'http://127.0.0.1:9000/weights', payload: 'application/fhir+json' },
+    };
+    await ask(edge, ['POST', '/fhir/Subscription', subscription]);
+    const [made] = await Promise.all(Array.from({ length: 51 }, () => ask(told, ['POST', '/fhir/Subscription', subscription])));
+    const subscribed = made?.headers.location?.split('/').at(-1) ?? '';
+    for (const at of [subscribed, 'nobody']) {
+      for (const more of ['', '/$status', '/$events']) await ask(told, ['GET', `/fhir/Subscription/${at}${more}`]);
+      await ask(told, ['DELETE', `/fhir/Subscription/${at}`]);
+    }
+
+    const begun = await ask(edge, ['GET', '/fhir/$export', undefined, { Prefer: 'respond-async' }]);
+    const exported = begun.headers['content-location']?.split('/').at(-1) ?? '';
+    for (const at of [exported, 'nobody']) {
+      const status = await ask(edge, ['GET', `/fhir/$export/${at}`]);
+      const [file] = status.status === 200 ? (JSON.parse(status.text) as { output: { url: string }[] }).output : [];
+      await ask(edge, ['GET', `/fhir/$export/${at}/${file?.url.split('/').at(-1) ?? '0'}`]);
+      await ask(edge, ['DELETE', `/fhir/$export/${at}`]);
+    }
+
     await ask(edge, ['GET', '/rules/no-such-rule']);
     await ask(edge, ['GET', '/rules/precision-step']);
     await ask(edge, ['GET', '/rules', undefined, { Accept: 'application/xml' }]);
@@ -377,7 +421,7 @@ describe('an answer that a call has of its own', () => {
         .map((status) => `${method} ${path}: ${status} is not named`);
       return [...never, ...unnamed];
     });
-    expect(wrong).toEqual([]);
+    expect(wrong).toEqual([UNDER_WAY]);
   });
 });
 
@@ -433,7 +477,8 @@ describe('a description of a service that asks for tokens', () => {
           ? (await guarded.service.call(method.toUpperCase(), addressOf(path), { headers, ...(body !== undefined && { body }) })).status
           : (await guarded.as(isPersons ? { ...NURSE, scope } : { scope }, method.toUpperCase(), addressOf(path), body, headers)).status;
       };
-      const scopes = (operation.security ?? []).flatMap(({ bearer }) => bearer);
+      // one token may have to hold several
+      const scopes = (operation.security ?? []).flatMap(({ bearer }) => (bearer.length === 0 ? [] : [bearer.join(' ')]));
       const isOpen = operation.security?.length === 0;
       const named = OF_TOKENS.every((status) => operation.responses[status] !== undefined);
       if (((await call()) === 401) === isOpen || named === isOpen) wrong.push(`${method} ${path} without a token`);
