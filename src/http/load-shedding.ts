@@ -82,6 +82,14 @@ export class LoadGate {
     place.isAtWork = true;
   }
 
+  /** An answer that only waits for something to tell takes nobody's place. */
+  rest(res: Response): void {
+    const place = this.#places.get(res);
+    if (place?.isAtWork !== true) return;
+    this.#atWork -= 1;
+    place.isAtWork = false;
+  }
+
   #leave(res: Response): void {
     const place = this.#places.get(res);
     // what still runs for a caller who went away finds no place any more
@@ -117,6 +125,11 @@ export function shedLoad(gate: LoadGate): RequestHandler {
     gate.admit(req, res);
     next();
   };
+}
+
+/** Before an answer that stays open without being worked on. */
+export function restsFromNowOn(res: Response): void {
+  GATES.get(res)?.rest(res);
 }
 
 /** Behind whatever keeps a request waiting: one without a body is all here, and begins to be worked on. */

@@ -56,6 +56,22 @@ describe('a request is not taken in', () => {
     expect(() => gate.makeRoom(third, 60)).not.toThrow();
   });
 
+  test('for the sake of answers that only wait for something to tell: those take nobody’s place', () => {
+    const gate = new LoadGate({ ...calm, limits: { ...DEFAULT_LIMITS, mostAtWork: 1 } });
+    const [open, next] = [newResponse(), newResponse()];
+    gate.admit({ method: 'GET' } as never, open);
+    gate.begin(open);
+    expect(() => gate.admit({ method: 'GET' } as never, next)).toThrow();
+    gate.rest(open);
+    gate.rest(open);
+    gate.admit({ method: 'GET' } as never, next);
+    gate.begin(next);
+    open.emit('close');
+    expect(gate.atWork).toBe(1);
+    next.emit('close');
+    expect(gate.atWork).toBe(0);
+  });
+
   test('once as many are worked on as may, and taken in again when one has its answer', () => {
     const gate = new LoadGate({ ...calm, limits: { ...DEFAULT_LIMITS, mostAtWork: 1 } });
     const responses: [Response, Response] = [newResponse(), newResponse()];

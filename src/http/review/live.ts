@@ -7,6 +7,7 @@
  */
 import type { StoreReader } from '../../ports.ts';
 import { ServiceError } from '../../errors.ts';
+import { restsFromNowOn } from '../load-shedding.ts';
 import type { Handler, Response } from '../serving.ts';
 
 interface LiveParts {
@@ -43,6 +44,7 @@ export class LiveWorklist {
       throw new ServiceError('ERR_BUSY', 'Too many pages listen already. Ask every few seconds instead.');
     res.status(200).set({ 'Content-Type': 'text/event-stream; charset=utf-8', 'Cache-Control': 'no-store', 'X-Accel-Buffering': 'no' });
     res.flushHeaders();
+    restsFromNowOn(res);
     res.write(`retry: ${RETRY_MS}\n\n`);
     const ends = setTimeout(() => res.end(), STREAM_LASTS_MS);
     this.#streams.set(res, { last: undefined });
