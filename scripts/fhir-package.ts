@@ -19,6 +19,11 @@ import { RELEASED, version } from './artefacts/published.ts';
 const ROOT = join(import.meta.dirname, '..');
 export const PACKAGE_NAME = 'steelyard.fhir.r4';
 const CORE = { 'hl7.fhir.r4.core': '4.0.1' };
+/** Guides whose operations the CapabilityStatement names. Names of their packages: from memory. */
+export const GUIDES = [
+  { packageId: 'hl7.fhir.uv.subscriptions-backport.r4', version: '1.1.0', canonical: 'http://hl7.org/fhir/uv/subscriptions-backport' },
+  { packageId: 'hl7.fhir.uv.bulkdata', version: '2.0.0', canonical: 'http://hl7.org/fhir/uv/bulkdata' },
+] as const;
 
 /** Path below `package/` to text. */
 type Files = ReadonlyMap<string, string>;
@@ -61,7 +66,7 @@ function manifest(): object {
     canonical: CANONICAL_BASE,
     url: CANONICAL_BASE,
     fhirVersions: ['4.0.1'],
-    dependencies: CORE,
+    dependencies: { ...CORE, ...Object.fromEntries(GUIDES.map(({ packageId, version: of }) => [packageId, of])) },
     keywords: ['body weight', 'body height', 'BMI', 'vital signs'],
     directories: { lib: 'package', example: 'example' },
   };
@@ -122,6 +127,11 @@ function implementationGuide(artefacts: Files, examples: Files): fhir4.Implement
     packageId: PACKAGE_NAME,
     license: 'Apache-2.0',
     fhirVersion: ['4.0.1'],
+    dependsOn: GUIDES.map(({ packageId, version: of, canonical }) => ({
+      uri: `${canonical}/ImplementationGuide/${packageId.replace(/\.r4$/, '')}`,
+      packageId,
+      version: of,
+    })),
     definition: { resource: [...listed(artefacts, false), ...listed(examples, true)] },
   };
 }

@@ -8,9 +8,7 @@ describe('what is not served', () => {
   test.each([
     ['GET', '/'],
     ['GET', '/fhir/Medication'],
-    ['POST', '/fhir/Subscription'],
     ['GET', '/fhir/Encounter'],
-    ['GET', '/review'],
     ['GET', '/review/..%2f..%2f..%2fetc/passwd'],
     ['GET', '/review/..%5c..%5cpackage.json'],
     ['GET', '/fhir/observation'],
