@@ -3,6 +3,7 @@
  * only when a collector is configured. Nothing that a collector does reaches a call: spans go into a
  * bounded queue, are sent in the background, and are dropped when that does not work.
  */
+import { withoutTrailing } from './trailing.ts';
 import { AsyncLocalStorage } from 'node:async_hooks';
 import type { Context, SpanContext, Tracer as OtelTracer } from '@opentelemetry/api';
 import { ConfigError } from './config.ts';
@@ -44,7 +45,7 @@ export async function startTracing({ endpoint, version, load = loadLibraries }: 
     spanProcessors: [
       // OTLP specification, "OTLP/HTTP Request": the path of traces is v1/traces below the base
       new sdk.BatchSpanProcessor(
-        new exporter.OTLPTraceExporter({ url: `${endpoint.replace(/\/+$/, '')}/v1/traces`, timeoutMillis: EXPORT_TIMEOUT_MS }),
+        new exporter.OTLPTraceExporter({ url: `${withoutTrailing(endpoint, '/')}/v1/traces`, timeoutMillis: EXPORT_TIMEOUT_MS }),
       ),
     ],
   });

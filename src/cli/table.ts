@@ -1,4 +1,5 @@
 /** Tables for terminals: no frame, cells that wrap, every line within the width. */
+import { withoutTrailing } from '../trailing.ts';
 import Table from 'cli-table3';
 
 export interface Column {
@@ -34,7 +35,11 @@ export function plainTable(
     columns.map(({ head }) => tintHead(head)),
     ...rows.map((row) => [...row]),
   );
-  return table.toString().replaceAll(/ +$/gm, '');
+  return table
+    .toString()
+    .split('\n')
+    .map((line) => withoutTrailing(line, ' '))
+    .join('\n');
 }
 
 function widths(columns: readonly Column[], rows: readonly (readonly string[])[], width: number): number[] {

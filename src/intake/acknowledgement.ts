@@ -2,6 +2,7 @@
  * What a sender is answered: MSH, MSA, and an ERR for each thing there is to say (HL7 v2.5.1
  * chapter 2, sections 2.9, 2.15.5 ERR and 2.15.8 MSA).
  */
+import { withoutTrailing } from '../trailing.ts';
 import type { Condition } from './v2-codes.ts';
 import type { Place } from './v2-fault.ts';
 import { escaped, type Segment } from './v2-message.ts';
@@ -96,16 +97,14 @@ export function toAcknowledgement(code: AnswerCode, { header, remarks, controlId
     ['MSA', code, escaped(header?.text(10) ?? ''), ...(isLong || first === undefined ? [] : [escaped(first)])],
     ...said.map((remark) => err(remark, isLong)),
   ];
-  return lines.map((fields) => `${fields.join('|').replace(/\|+$/, '')}\r`).join('');
+  return lines.map((fields) => `${withoutTrailing(fields.join('|'), '|')}\r`).join('');
 }
 
 /** Both parties changed places: HD with its three components. */
 function hd(header: Segment | undefined, field: number): string {
   if (header === undefined) return '';
-  return [1, 2, 3]
-    .map((component) => escaped(header.text(field, component)))
-    .join('^')
-    .replace(/\^+$/, '');
+  const components = [1, 2, 3].map((component) => escaped(header.text(field, component)));
+  return withoutTrailing(components.join('^'), '^');
 }
 
 function err({ severity, condition, rule, text, expression, place }: Remark, isLong: boolean): string[] {

@@ -53,7 +53,7 @@ export function allCommands(command: CompletedCommand): readonly CompletedComman
 
 /** `file` of `--policy <file>`. */
 function placeholderOf({ flags }: Option): string {
-  return /[<[]([^>\]]+?)(?:\.\.\.)?[>\]]/.exec(flags)?.[1] ?? '';
+  return (/[<[]([^<>[\]]+)[>\]]/.exec(flags)?.[1] ?? '').replace('...', '');
 }
 
 function valueOf(name: string, { argChoices }: Option | Argument, wordsOf: (argument: string) => Value | undefined): Value {
