@@ -21,6 +21,9 @@ export interface DescribedParameter {
   readonly repeats?: boolean;
 }
 
+/** Taken wherever a query is read. */
+export const FORMAT: DescribedParameter = { name: '_format', means: 'json: the one format that is served; outranks Accept.' };
+
 export interface Description {
   /** A few words for a list. */
   readonly summary: string;
@@ -43,7 +46,7 @@ export type RequestHeader = keyof typeof REQUEST_HEADERS;
 
 export const ANSWER_HEADERS = {
   'X-Request-Id': 'Id of the call: the one that was sent, or a new one. Name it when you report a problem.',
-  Location: 'Address of the stored version.',
+  Location: 'Address of what was stored: of its version, where it has versions.',
   ETag: 'The version, as W/"1"; send it back as If-Match.',
   'Last-Modified': 'When this version was stored.',
   'Retry-After': 'Seconds to wait at the least before the same is sent again.',

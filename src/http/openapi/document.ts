@@ -72,7 +72,7 @@ export function apiDescription(routes: readonly DescribedRoute[], { server, vers
 
 const ABOUT =
   'FHIR R4 (4.0.1), JSON only. Decimal numbers keep their written digits from request to answer: read `80.0` with a parser that keeps it, ' +
-  'and send it as the scale showed it. Every refusal is an OperationOutcome whose issues name rule, element and remedy. GET answers HEAD too; ' +
+  'and send it as the scale showed it. Every refusal is an OperationOutcome whose issues name rule, element and remedy. GET answers HEAD too, but for `/fhir/$export`, which begins something; ' +
   'any other method at a path that is listed here is answered 405 with Allow. The FHIR base is `/fhir`; its CapabilityStatement at ' +
   '`/fhir/metadata` says the same in the standard’s own words. Schemas name FHIR resources and do not repeat their structure. ' +
   'Steelyard checks data entry and arithmetic; it makes no medical decision.';

@@ -1,5 +1,5 @@
 /** What the API description says of the bulk export (HL7 FHIR Bulk Data Access 2.0, asynchronous pattern). */
-import type { DescribedAnswer, Description } from './description.ts';
+import { FORMAT, type DescribedAnswer, type Description } from './description.ts';
 
 const NOT_THERE: DescribedAnswer = { means: 'There is no such export of this client, or no longer.', resource: 'OperationOutcome' };
 
@@ -10,6 +10,7 @@ export const EXPORT_CALL: Description = {
     { name: '_type', means: 'Observation: the one type that is exported.' },
     { name: '_since', means: 'An instant: only what changed at it or later.' },
     { name: '_outputFormat', means: 'application/fhir+ndjson, application/ndjson or ndjson.' },
+    FORMAT,
   ],
   headers: ['Prefer'],
   answers: { 202: { means: 'Begun; ask at Content-Location how far it is.', headers: ['Content-Location'] } },

@@ -5,12 +5,11 @@ import type { ServedOperation, ServedResource, Interaction } from '../served.ts'
 import { AUDIT_PARAMETERS } from '../search/audit-query.ts';
 import { OBSERVATION_PARAMETERS } from '../search/observation-parameters.ts';
 import { DEFAULT_COUNT, INCLUDE_INPUTS, LARGEST_COUNT } from '../search/observation-query.ts';
-import type { DescribedAnswer, DescribedParameter, Description } from './description.ts';
+import { FORMAT, type DescribedAnswer, type DescribedParameter, type Description } from './description.ts';
 import { READ_SUBSCRIPTION, SUBSCRIBE, SUBSCRIPTION_EVENTS, SUBSCRIPTION_STATUS, UNSUBSCRIBE } from './subscription-calls.ts';
 
 const VERSION = ['ETag', 'Last-Modified'] as const;
 const STORED = ['Location', ...VERSION] as const;
-const FORMAT: DescribedParameter = { name: '_format', means: 'json: the one format that is served; outranks Accept.' };
 const PAGING: readonly DescribedParameter[] = [
   { name: '_count', means: `Page size; ${DEFAULT_COUNT} unless given, ${LARGEST_COUNT} at most.` },
   { name: '_cursor', means: 'Opaque; stands in next links only.' },
@@ -159,7 +158,13 @@ const HELD_ANSWERS: Description['answers'] = {
 };
 
 /** Nothing of it can be refused by a rule: the reading waits again as it did. */
-const { 422: _refused, ...UNDO_ANSWERS } = HELD_ANSWERS;
+const { 422: _refused, ...AS_DECIDED } = HELD_ANSWERS;
+const UNDO_ANSWERS: Description['answers'] = {
+  ...AS_DECIDED,
+  409: refusal(
+    'There is no decision to take back, or it is too late: its time is over, the reading was changed since, or it went to the EHR.',
+  ),
+};
 
 const OPERATIONS: Readonly<Record<ServedOperation['name'], Omit<Description, 'means' | 'summary'> & { readonly summary: string }>> = {
   validate: {

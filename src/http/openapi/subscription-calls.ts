@@ -1,5 +1,5 @@
 /** What the API description says of Subscriptions and their operations. */
-import type { DescribedAnswer, DescribedParameter, Description } from './description.ts';
+import { FORMAT, type DescribedAnswer, type DescribedParameter, type Description } from './description.ts';
 
 const NOT_THERE: DescribedAnswer = { means: 'There is no such Subscription here, or no longer.', resource: 'OperationOutcome' };
 
@@ -33,6 +33,7 @@ const RANGE: readonly DescribedParameter[] = [
   { name: 'eventsSinceNumber', means: 'Number of the first event that is wanted.' },
   { name: 'eventsUntilNumber', means: 'Number of the last one.' },
   { name: 'content', means: 'empty, id-only or full-resource; as the Subscription says when left out.' },
+  FORMAT,
 ];
 
 export const SUBSCRIPTION_EVENTS: Pick<Description, 'summary' | 'query' | 'headers' | 'answers'> = {
