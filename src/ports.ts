@@ -154,8 +154,10 @@ export interface StoreReader {
   ): Promise<SearchPage>;
   /** Newest first; those before the one of the id `before`, where it is given. */
   refusals(limit: number, before?: string): Promise<readonly Refusal[]>;
-  /** Since when the reading has been held that has been held longest; undefined when none is. A FHIR instant. */
-  heldSince(): Promise<string | undefined>;
+  /** How many were received at the instant or later. */
+  countRefusals(since: string): Promise<number>;
+  /** Since when a reading has been held, or the one that has been held longest; undefined when none is. A FHIR instant. */
+  heldSince(id?: string): Promise<string | undefined>;
   /** Readings that are held now, those that have been held longest first, at most `limit`. */
   heldReadings(limit: number): Promise<readonly HeldReading[]>;
   /** A text that changes whenever a reading comes to be held, is held no longer, or is held otherwise. */

@@ -25,9 +25,14 @@ export interface FhirAnswer {
 
 /** Sends the answer once what has to be done before it is done, see `before-answer.ts`. */
 export function sendFhir(res: Response, answer: FhirAnswer): void {
+  sendOnceRecorded(res, answer, () => write(res, answer));
+}
+
+/** The same of an answer in any form. @param send writes it */
+export function sendOnceRecorded(res: Response, answer: Pick<FhirAnswer, 'status' | 'text'>, send: () => void): void {
   const waiting = takeBeforeAnswer(res)?.(answer);
   if (waiting === undefined) {
-    write(res, answer);
+    send();
     return;
   }
   waiting.then(
@@ -35,7 +40,7 @@ export function sendFhir(res: Response, answer: FhirAnswer): void {
       // the caller may have been told of a fault meanwhile
       if (res.headersSent) return;
       if (refusal) sendServiceError(res, refusal);
-      else write(res, answer);
+      else send();
     },
     // nothing leaves that could not be accounted for
     () => res.destroy(),

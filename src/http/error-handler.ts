@@ -42,7 +42,7 @@ function isFault(known: ServiceError | undefined): boolean {
 }
 
 /** Undefined for what nobody foresaw. */
-function toServiceError(error: unknown): ServiceError | undefined {
+export function toServiceError(error: unknown): ServiceError | undefined {
   if (error instanceof ServiceError) return error;
   if (error instanceof StoreUnavailable) {
     return new ServiceError('ERR_STORE_UNAVAILABLE', 'The store cannot take this now. Nothing was stored; send it again.', {

@@ -1,10 +1,5 @@
 /** The few pieces of HTML that the pages for people are made of. Every text is escaped here. */
-
-const ENTITIES: Readonly<Record<string, string>> = { '&': '&amp;', '<': '&lt;', '>': '&gt;', '"': '&quot;', "'": '&#39;' };
-
-export function escapeHtml(text: string): string {
-  return text.replace(/[&<>"']/g, (character) => ENTITIES[character] ?? '');
-}
+import { escapeHtml } from '../review/html.ts';
 
 /** An element around a text. */
 export function element(name: string, text: string): string {

@@ -11,7 +11,9 @@ import { outcomeUnder } from '../core/rules/rule.ts';
 import { ServiceError } from '../errors.ts';
 import type { RuleExamples } from '../rule-examples.ts';
 import { OPEN } from './auth/needs.ts';
-import { cells, escapeHtml, table } from './html.ts';
+import { escapeHtml } from '../review/html.ts';
+import { CAUTION } from '../review/page.ts';
+import { cells, table } from './html.ts';
 import type { DescribedAnswer } from './openapi/description.ts';
 import type { Page } from './page.ts';
 import { examplesOf } from './rule-examples-html.ts';
@@ -118,9 +120,6 @@ function detailOf({ settings, ...rule }: RuleInWords, examples: RuleExamples): s
 const LIST_HEADS = ['rule', 'title', 'what it does', 'what it says', 'source'] as const;
 const SETTING_HEADS = ['setting', 'value', 'meaning', 'source'] as const;
 const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks', off: 'is switched off' } as const;
-
-const CAUTION =
-  'Steelyard checks data entry and arithmetic; it makes no medical decision. Clinical judgement, local policy and licensed practice come first. Verify a held reading by weighing again.';
 
 function page(title: string, policy: Policy, body: string): string {
   return (

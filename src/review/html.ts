@@ -21,7 +21,11 @@ function write(part: Part): string {
   if (part === undefined || part === false) return '';
   if (isList(part)) return part.map(write).join('');
   if (typeof part === 'object') return part.html;
-  return visible(String(part)).replace(/[&<>"']/g, (character) => ENTITIES[character] ?? '');
+  return escapeHtml(String(part));
+}
+
+export function escapeHtml(text: string): string {
+  return visible(text).replace(/[&<>"']/g, (character) => ENTITIES[character] ?? '');
 }
 
 function isList(part: Part): part is readonly Part[] {

@@ -8,9 +8,10 @@ import type { HeldReading } from '../ports.ts';
 import { fromReadingText } from './reading-row.ts';
 import type { StoreSchema } from './schema.ts';
 
-/** Undefined when nothing is held. */
-export async function heldSince(db: Kysely<StoreSchema>): Promise<string | undefined> {
-  const row = await versionsHeld(db)
+/** Of one reading, or of that which has been held longest. Undefined when it is not held, or nothing is. */
+export async function heldSince(db: Kysely<StoreSchema>, id?: string): Promise<string | undefined> {
+  const held = versionsHeld(db);
+  const row = await (id === undefined ? held : held.where('now_held.id', '=', id))
     .select((eb) => eb.fn.min('since.last_updated').as('instant'))
     .executeTakeFirst();
   return row?.instant ?? undefined;

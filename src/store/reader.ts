@@ -179,8 +179,8 @@ export class SqlReader implements StoreReader {
     return rows.map(({ person }) => person);
   }
 
-  heldSince(): Promise<string | undefined> {
-    return heldSince(this.db);
+  heldSince(id?: string): Promise<string | undefined> {
+    return heldSince(this.db, id);
   }
 
   heldReadings(limit: number): Promise<readonly HeldReading[]> {
@@ -201,6 +201,15 @@ export class SqlReader implements StoreReader {
 
   searchRegistry(...search: Parameters<StoreReader['searchRegistry']>): Promise<SearchPage> {
     return searchRegistry(this.db, ...search);
+  }
+
+  async countRefusals(since: string): Promise<number> {
+    const { count } = await this.db
+      .selectFrom('refusal')
+      .select((eb) => eb.fn.countAll().as('count'))
+      .where('received_at', '>=', since)
+      .executeTakeFirstOrThrow();
+    return Number(count);
   }
 
   /** Newest first. */

@@ -1,5 +1,6 @@
-import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { afterAll, beforeAll, beforeEach, describe, expect, test, vi } from 'vitest';
 import { stringifyExact } from '../../src/core/json.ts';
+import { StoreUnavailable } from '../../src/ports.ts';
 import { startService, type Service } from '../service.ts';
 import { height, NOW, weight } from '../measurements.ts';
 import type { Answer } from './edge.ts';
@@ -190,8 +191,10 @@ describe('the page of one reading', () => {
     const patient = /name="patient"\s+value="([^"]+)"/.exec(asked.text)?.[1] ?? '';
     expect((await send(`${page}/decide`, { ...fields, patient })).status).toBe(303);
     expect(await statusOf(page)).toBe('entered-in-error');
-    const theirs = await service.call('GET', `/fhir/Observation?patient=${other}&_tag=held&_total=accurate&status=preliminary,final`);
-    expect(theirs.status).toBe(200);
+    const theirs = await service.call('GET', `/fhir/Observation?patient=${other}&code=29463-7`);
+    const { entry } = JSON.parse(theirs.text) as { entry: { resource: { status: string } }[] };
+    expect(entry.map(({ resource }) => resource.status)).toEqual(['final']);
+    expect(theirs.text).toMatch(/"value":97\.8[,}]/);
   });
 
   test('takes a decision back until it goes to the EHR, and then waits as before', async () => {
@@ -222,6 +225,24 @@ describe('the page of one reading', () => {
     expect(await statusOf(page)).toBe('preliminary');
   });
 
+  test('says what was done only as long as it is so', async () => {
+    expect(words(await get(`${page}?done=kept`))).not.toContain('Kept. It goes into the chart');
+    await send(`${page}/decide`, { decision: 'keep', version: '1', reason: 'Known gain of fluid', who: 'Nurse One' });
+    expect(words(await get(`${page}?done=kept`))).toContain('Kept. It goes into the chart');
+    expect(words(await get(`${page}?done=toString`))).not.toContain('native code');
+  });
+
+  test('tells in words that the store cannot take a decision just now, and takes it later', async () => {
+    const version = '1';
+    const keep = () => send(`${page}/decide`, { decision: 'keep', version, reason: 'Known gain of fluid', who: 'Nurse One' });
+    const locked = vi.spyOn(service.store, 'write').mockRejectedValue(new StoreUnavailable(new Error('locked')));
+    const refused = await keep().finally(() => locked.mockRestore());
+    expect([refused.status, refused.headers['content-type']]).toEqual([503, 'text/html; charset=utf-8']);
+    expect(words(refused)).toContain('The store cannot take this now');
+    expect(await statusOf(page)).toBe('preliminary');
+    expect((await keep()).status).toBe(303);
+  });
+
   test('refuses a form that no page of ours sent', async () => {
     const fields = { decision: 'discard', version: '1', reason: 'x', who: 'Nurse One' };
     expect((await send(`${page}/decide`, { ...fields, 'form-token': 'guessed' })).status).toBe(403);
@@ -236,6 +257,7 @@ describe('the other pages', () => {
     await post({ ...weight('70.05', 'kg', {}), note: [{ text: '</pre><script>alert(1)</script>' }] }, 422);
     const page = await get('/review/refused');
     expect(words(page)).toMatch(/received .*gateway not known.*At Observation\.value/);
+    expect(words(await get('/review/shift'))).toMatch(/\d+ readings? (was|were) refused in that time/);
     expect(page.text).toContain('&lt;/pre&gt;&lt;script&gt;');
     expect(page.text).toContain('70.05');
     expect(page.text).not.toContain('<script>');
@@ -269,7 +291,12 @@ describe('the other pages', () => {
       );
     await weigh('70.0', 60, 201);
     expect(words(await get('/review/scales'))).toMatch(/Scale 9 in use.*70\.0 kg.*0 of 1 \(0 %\)/);
-    expect((await send('/review/scales/scale-9/use', { use: 'out', version: '1', who: 'Nurse One' })).status).toBe(422);
+    const use = (fields: Record<string, string>) => send('/review/scales/scale-9/use', { use: 'out', version: '1', ...fields });
+    expect((await use({ who: 'Nurse One' })).status).toBe(422);
+    expect((await use({ reason: 'Dropped' })).status).toBe(422);
+    expect((await use({ reason: 'x'.repeat(501), who: 'Nurse One' })).status).toBe(422);
+    expect((await use({ use: 'about', reason: 'Dropped', who: 'Nurse One' })).status).toBe(400);
+    expect((await use({ version: '', reason: 'Dropped', who: 'Nurse One' })).status).toBe(412);
     expect((await send('/review/scales/scale-9/use', { use: 'out', version: '1', reason: 'Dropped', who: 'Nurse One' })).status).toBe(303);
     expect((await send('/review/scales/scale-9/use', { use: 'out', version: '1', reason: 'Dropped', who: 'Nurse Two' })).status).toBe(412);
     await weigh('71.0', 30, 202);
@@ -293,7 +320,8 @@ describe('the other pages', () => {
     expect(await statusOf(`/${id}`)).toBe('final');
     expect((await send('/review/scales/scale-10/recall', { ...fields, confirmed: 'yes' })).status).toBe(303);
     expect(await statusOf(`/${id}`)).toBe('entered-in-error');
-    expect((await send('/review/scales/scale-10/recall', { ...fields, since: 'soon' })).status).toBe(422);
+    for (const wrong of [{ since: 'soon' }, { action: 'burn' }, { reason: ' ' }, { who: '' }])
+      expect((await send('/review/scales/scale-10/recall', { ...fields, ...wrong })).status).toBe(422);
   });
 
   test('sum the shift up by ward, and for a spreadsheet without formulas', async () => {

@@ -11,16 +11,16 @@ import { SYSTEM } from '../../core/terminology.ts';
 import type { HeldAnswer } from '../../ingest.ts';
 import { treeOf } from '../../ingest/stored-tree.ts';
 import { confirmView, type FilledDecision } from '../../review/decisions.ts';
-import { amountInFull } from '../../review/words.ts';
+import { amountInFull, UNIT_WORDS } from '../../review/words.ts';
 import { TO_DECIDE } from '../auth/needs.ts';
 import { idOf } from '../path-id.ts';
 import { callOf, notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import { personInWords } from './directory.ts';
+import { textOf, versionIn } from './form-fields.ts';
 import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
-import type { DONE } from './reading-page.ts';
-import { problemIn, showReading } from './reading-page.ts';
+import { problemIn, showReading, type Done } from './reading-page.ts';
 import { goTo, sendPage } from './send-page.ts';
 import { formOf, visitorOf } from './visitor.ts';
 
@@ -28,7 +28,7 @@ type FormCode = (typeof DECISION_CODES)[number] | 'claim';
 
 const CODES: readonly FormCode[] = [...DECISION_CODES, 'claim'];
 
-const SAYS: Readonly<Record<FormCode, keyof typeof DONE>> = {
+const SAYS: Readonly<Record<FormCode, Done>> = {
   keep: 'kept',
   correct: 'corrected',
   'wrong-person': 'moved',
@@ -74,10 +74,6 @@ function filledIn(form: URLSearchParams): FilledDecision {
   return { decision: form.get('decision') ?? '', ...text('reason'), ...text('who'), ...text('value'), ...text('unit'), ...text('person') };
 }
 
-function textOf(form: URLSearchParams, name: string): string {
-  return form.get(name)?.trim() ?? '';
-}
-
 /** What the form lacks, in words; undefined when nothing. */
 function missingIn(code: FormCode, form: URLSearchParams): string | undefined {
   const needsReason = code !== 'weigh-again' && code !== 'claim';
@@ -99,7 +95,7 @@ async function confirmPerson(
   filled: FilledDecision,
 ): Promise<void> {
   const { read } = parts.surroundings();
-  const [patient, another] = await read.idsByIdentifier('Patient', { value: (filled.person ?? '').trim() }, 2);
+  const [patient, another] = await read.idsByIdentifier('Patient', { value: textOf(formOf(req), 'person') }, 2);
   const stored = patient === undefined || another !== undefined ? undefined : await read.current('Patient', patient);
   const reading = await read.readingOf(idOf(req));
   if (stored === undefined || reading === undefined) {
@@ -114,7 +110,7 @@ async function confirmPerson(
   concerned.push(person.key, reading.person);
   const content = confirmView({
     id: reading.id,
-    version: Number(formOf(req).get('version')),
+    version: versionIn(formOf(req)),
     formToken: visitorOf(res).formToken,
     asksWho: caller.person === undefined,
     decision: code,
@@ -149,18 +145,18 @@ function parametersOf(code: FormCode, form: URLSearchParams, isSignedIn: boolean
       ? [
           {
             name: 'value',
-            valueQuantity: { value: exactNumber(textOf(form, 'value')), unit: unitText(unit), system: SYSTEM.ucum, code: unit },
+            valueQuantity: {
+              value: exactNumber(textOf(form, 'value')),
+              unit: isUnitCode(unit) ? UNIT_WORDS[unit] : unit,
+              system: SYSTEM.ucum,
+              code: unit,
+            },
           },
         ]
       : []),
     ...(asksForPerson(code) && patient !== null ? [{ name: 'subject', valueReference: { reference: `Patient/${patient}` } }] : []),
   ];
   return { resourceType: 'Parameters', parameter };
-}
-
-/** `Quantity.unit` as senders write it. */
-function unitText(code: string): string {
-  return code === '[lb_av]' ? 'lb' : code === '[in_i]' ? 'in' : code;
 }
 
 /** `POST /review/readings/{id}/undo`: takes the last decision back, by `$undo`. */
@@ -185,13 +181,8 @@ export function undoByForm(parts: PageParts): Handler {
   };
 }
 
-/** The version that the page showed; none fits a form that says none. */
-function versionIn(form: URLSearchParams): number {
-  const version = Number(form.get('version'));
-  return Number.isSafeInteger(version) && version > 0 ? version : 0;
-}
-
-function issuesOf({ outcome }: HeldAnswer): string {
+/** Why a rule would not have it. */
+export function issuesOf({ outcome }: Pick<HeldAnswer, 'outcome'>): string {
   return outcome.issue
     .filter(({ severity }) => severity === 'error')
     .map(({ diagnostics = '' }) => diagnostics)

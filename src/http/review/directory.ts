@@ -5,10 +5,10 @@
 import type * as fhir4 from 'fhir/r4.js';
 import type { Exact } from '../../core/json.ts';
 import { logicalKey, pointerOf, pointerOfKey } from '../../core/pointers.ts';
-import type { DeviceFacts, PersonFacts } from '../../core/reading.ts';
+import type { PersonFacts } from '../../core/reading.ts';
 import { loadPersonByKey } from '../../ingest/context.ts';
 import { OURS } from '../../core/terminology.ts';
-import { deviceIdBehind, loadDevice } from '../../ingest/devices.ts';
+import { deviceIdBehind } from '../../ingest/devices.ts';
 import { treeOf } from '../../ingest/stored-tree.ts';
 import type { StoreReader } from '../../ports.ts';
 import { dayOf } from '../../review/words.ts';
@@ -19,7 +19,6 @@ type Device = Exact<fhir4.Device>;
 
 export interface KnownDevice extends Named {
   readonly ward?: Named;
-  readonly facts?: DeviceFacts;
 }
 
 export interface KnownPerson extends PersonInWords {
@@ -64,11 +63,10 @@ export class Directory {
     const pointer = pointerOfKey(key);
     const id = pointer && (await deviceIdBehind(this.#read, pointer, this.#knownBases));
     const stored = id === undefined ? undefined : await this.#read.current('Device', id);
-    if (pointer === undefined || stored === undefined) return { key, name: nameOfKey(key) };
+    if (stored === undefined) return { key, name: nameOfKey(key) };
     const device = treeOf(stored) as unknown as Device;
-    const facts = await loadDevice(this.#read, pointer, this.#knownBases);
     const ward = wardOf(device.location);
-    return { key: `Device/${stored.id}`, name: nameOfDevice(device, stored.id), ...(ward && { ward }), ...(facts && { facts }) };
+    return { key: `Device/${stored.id}`, name: nameOfDevice(device, stored.id), ...(ward && { ward }) };
   }
 }
 

@@ -34,11 +34,6 @@ export class LiveWorklist {
     this.#parts = parts;
   }
 
-  /** Pages that listen now. */
-  get listening(): number {
-    return this.#streams.size;
-  }
-
   readonly handle: Handler = (_req, res) => {
     if (this.#streams.size >= MOST_STREAMS)
       throw new ServiceError('ERR_BUSY', 'Too many pages listen already. Ask every few seconds instead.');

@@ -9,7 +9,7 @@ import type { DeviceFacts, Reading } from '../../core/reading.ts';
 import { HELD_TAG } from '../../core/terminology.ts';
 import { tareKindOf, tareMassOf } from '../../core/tare.ts';
 import { TARE_KINDS } from '../../core/tare-kinds.ts';
-import { ownerOf } from '../../ingest/devices.ts';
+import { loadDevice, ownerOf } from '../../ingest/devices.ts';
 import { treeOf } from '../../ingest/stored-tree.ts';
 import type { ObservationSearch, StoredResource } from '../../ports.ts';
 import type { ChairInWords, ScaleInWords, ScaleList } from '../../review/scales.ts';
@@ -46,12 +46,14 @@ function byName<One extends { readonly name: string }>(list: readonly One[]): On
 export async function loadScale(stored: StoredResource, surroundings: ScalesSurroundings): Promise<ScaleInWords> {
   const device = treeOf(stored) as unknown as Device;
   const key = `Device/${stored.id}`;
-  const { ward, facts } = await surroundings.directory.device(key);
+  const { read, directory, knownBases } = surroundings;
+  const { name, ward } = await directory.device(key);
+  const facts = await loadDevice(read, { kind: 'literal', type: 'Device', id: stored.id }, knownBases);
   const last = (await readingsOfScale(stored, 1, surroundings))[0];
   return {
     key,
     id: stored.id,
-    name: nameOfDevice(device, stored.id),
+    name,
     kind: device.type?.coding?.[0]?.display ?? device.type?.text ?? 'not said',
     ward: ward?.name ?? 'not said',
     isInUse: device.status !== 'inactive' && device.status !== 'entered-in-error',

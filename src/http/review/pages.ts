@@ -1,9 +1,13 @@
 /** The pages for people: every route, who may come in, and how it is recorded. */
-import express, { type Router } from 'express';
+import express, { type ErrorRequestHandler, type Router } from 'express';
+import { ruleIdOf } from '../../errors.ts';
 import { noteAccess, type Access } from '../audit/audit-calls.ts';
+import { sendOnceRecorded } from '../answer.ts';
+import { toServiceError } from '../error-handler.ts';
 import { refuseOtherMethods } from '../fhir-router.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Handler, RequestHandler, Serving } from '../serving.ts';
+import { sendPlainPage } from '../sign-in/plain-page.ts';
 import { assets } from './assets.ts';
 import { decideByForm, undoByForm } from './decide-form.ts';
 import { LiveWorklist } from './live.ts';
@@ -55,8 +59,24 @@ export function reviewPages(serving: Serving): Router {
   for (const route of routes) mount(router, route, [letIn(serving), ...(route.method === 'post' ? takeForm : [])]);
   // whoever sends a form is looked at before they are told whether there is something to send it to
   router.post('/{*elsewhere}', letIn(serving), ...takeForm);
+  router.use(answerInWords);
   return router;
 }
+
+/** A browser shows what it is sent: whoever looks at a page is told of a problem in words, and of faults as everybody is. */
+const answerInWords: ErrorRequestHandler = (error: unknown, _req, res, next) => {
+  const known = toServiceError(error);
+  if (known === undefined || res.headersSent) {
+    next(error);
+    return;
+  }
+  const { status, title, retryAfter } = known.row;
+  notesOf(res).ruleIds.add(ruleIdOf(known.code));
+  if (retryAfter !== undefined) res.set('Retry-After', String(retryAfter));
+  sendOnceRecorded(res, { status }, () =>
+    sendPlainPage(res, status, title, [known.message], { href: REVIEW_PATH, text: 'Readings that wait' }),
+  );
+};
 
 function mount(router: Router, { method, path, handle, access }: PageRoute, before: readonly RequestHandler[]): void {
   const route = router.route(path);

@@ -1,6 +1,6 @@
 /** `/review/refused`: what was refused, for whoever mends the sender. */
 import type * as fhir4 from 'fhir/r4.js';
-import { isJsonObject, parseExactJson, type Exact } from '../../core/json.ts';
+import { isJsonObject, parseExactJson, type Exact, type JsonValue } from '../../core/json.ts';
 import { subjectsOf } from '../../ingest/audit.ts';
 import { OURS } from '../../core/terminology.ts';
 import type { Refusal } from '../../ports.ts';
@@ -11,7 +11,8 @@ import type { Handler } from '../serving.ts';
 import type { PageParts } from './page-parts.ts';
 import { sendPage } from './send-page.ts';
 
-const A_PAGE = 25;
+/** Each may be a Bundle of megabytes, which is read whole. */
+const A_PAGE = 10;
 /** A refused Bundle may have megabytes; nobody reads them on a page. */
 const LONGEST_SHOWN = 20_000;
 
@@ -20,26 +21,20 @@ export function refusedPage({ serving, surroundings }: PageParts): Handler {
     const { read, zone } = surroundings();
     const before = new URL(req.originalUrl, 'http://page').searchParams.get('before');
     const refusals = await read.refusals(A_PAGE + 1, ...(before === null ? [] : [before]));
-    const shown = refusals.slice(0, A_PAGE);
-    notesOf(res).concerned.push(...shown.flatMap(({ text }) => personsIn(text, serving.baseUrl)));
-    const last = shown.at(-1);
+    const shown = refusals.slice(0, A_PAGE).map((refusal) => ({ refusal, sent: parseExactJson(refusal.text) }));
+    notesOf(res).concerned.push(...shown.flatMap(({ sent }) => (sent.ok ? subjectsOf(sent.value, [serving.baseUrl]) : [])));
+    const last = shown.at(-1)?.refusal;
     const content = refusedView({
-      shown: shown.map((refusal) => inWords(refusal, zone)),
+      shown: shown.map(({ refusal, sent }) => ({ ...inWords(refusal, zone), ...(sent.ok && saysOfItself(sent.value)) })),
       ...(refusals.length > A_PAGE && last && { next: `/review/refused?before=${encodeURIComponent(last.id)}` }),
     });
     sendPage(res, { title: 'Refused readings', section: '/review/refused', content });
   };
 }
 
-function personsIn(text: string, baseUrl: string): string[] {
-  const parsed = parseExactJson(text);
-  return parsed.ok ? subjectsOf(parsed.value, [baseUrl]) : [];
-}
-
 function inWords({ id, receivedAt, text, outcome, client }: Refusal, zone: Zone): RefusedReading {
   const parsed = parseExactJson(outcome);
   const { issue = [] } = (parsed.ok ? parsed.value : {}) as unknown as Partial<fhir4.OperationOutcome>;
-  const { device, identifier } = saysOfItself(text);
   return {
     id,
     received: moment(Date.parse(receivedAt), zone),
@@ -47,8 +42,6 @@ function inWords({ id, receivedAt, text, outcome, client }: Refusal, zone: Zone)
     raw: text.slice(0, LONGEST_SHOWN),
     isCut: text.length > LONGEST_SHOWN,
     ...(client !== undefined && { gateway: client }),
-    ...(device !== undefined && { device }),
-    ...(identifier !== undefined && { identifier }),
   };
 }
 
@@ -63,11 +56,10 @@ function toFinding({ details, diagnostics = '', expression, extension }: fhir4.O
   };
 }
 
-/** What can be read of a text that may be no Observation at all. */
-function saysOfItself(text: string): { readonly device?: string; readonly identifier?: string } {
-  const parsed = parseExactJson(text);
-  if (!parsed.ok || !isJsonObject(parsed.value)) return {};
-  const { device, identifier } = parsed.value as unknown as Partial<Exact<fhir4.Observation>>;
+/** What can be read of something that may be no Observation at all. */
+function saysOfItself(sent: JsonValue): Pick<RefusedReading, 'device' | 'identifier'> {
+  if (!isJsonObject(sent)) return {};
+  const { device, identifier } = sent as unknown as Partial<Exact<fhir4.Observation>>;
   const shown = device?.reference ?? device?.identifier?.value ?? device?.display;
   const own = Array.isArray(identifier) ? identifier[0]?.value : undefined;
   return { ...(typeof shown === 'string' && { device: shown }), ...(typeof own === 'string' && { identifier: own }) };

@@ -1,17 +1,22 @@
 /** `/review/scales`: scales and chairs; taking a scale out of use, and recalling what it measured. */
 import type * as fhir4 from 'fhir/r4.js';
-import { parseDateTime } from '../../core/fhir-time.ts';
+import { parseDateTime, toInstant } from '../../core/fhir-time.ts';
 import type { Exact, JsonObject } from '../../core/json.ts';
+import { isUnassigned } from '../../core/unassigned.ts';
+import type { Intake } from '../../ingest.ts';
+import { LONGEST_NAME, LONGEST_REASON } from '../../ingest/parameters.ts';
 import { treeOf } from '../../ingest/stored-tree.ts';
 import { html } from '../../review/html.ts';
 import { notice } from '../../review/page.ts';
-import { recallConfirmView, scalesView, scaleView, type ScalePage } from '../../review/scales.ts';
+import { recallConfirmView, scalesView, scaleView, type RecallConfirm, type ScalePage } from '../../review/scales.ts';
 import { amount, measuredAt, moment } from '../../review/words.ts';
 import { needOfOperation } from '../auth/needs.ts';
 import { idOf } from '../path-id.ts';
 import { callOf, notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import { loadScale, loadScales, readingsOfScale, type ScalesSurroundings } from './load-scales.ts';
+import { issuesOf } from './decide-form.ts';
+import { textOf, versionIn } from './form-fields.ts';
 import { mayNot } from './may-not.ts';
 import type { PageParts } from './page-parts.ts';
 import { problemIn } from './reading-page.ts';
@@ -60,7 +65,7 @@ async function showScale(parts: PageParts, req: Request, res: Response, { status
   }
   const readings = await readingsOfScale(stored, RECENT, surroundings);
   const { caller, concerned } = notesOf(res);
-  concerned.push(...new Set(readings.map(({ person }) => person)));
+  concerned.push(...new Set(readings.flatMap(({ person }) => (isUnassigned(person) ? [] : [person]))));
   const { note = [] } = treeOf(stored) as unknown as Exact<fhir4.Device>;
   const refusal = mayNot(res, TO_RECALL);
   const recent: ScalePage['recent'] = await Promise.all(
@@ -90,84 +95,91 @@ async function showScale(parts: PageParts, req: Request, res: Response, { status
   sendPage(res, { ...SECTION, title: 'One scale', content, ...(status !== undefined && { status }) });
 }
 
+interface ScaleForm {
+  readonly form: URLSearchParams;
+  readonly id: string;
+  readonly reason: string;
+  /** Who is signed in, or the name that the form gives. */
+  readonly who: fhir4.Reference;
+  readonly intake: Intake;
+}
+
+/**
+ * What both forms of a scale have in common: who may send them, that they say why and by whom, and how
+ * a problem is told. What `act` resolves to is one; nothing once it has answered.
+ */
+function onScale(parts: PageParts, act: (asked: ScaleForm, res: Response) => Promise<Problem | undefined>): Handler {
+  return async (req, res) => {
+    const problem = await attempt(parts, req, res, act);
+    if (problem) await showScale(parts, req, res, problem);
+  };
+}
+
+interface Problem {
+  readonly status: number;
+  readonly problem: string;
+}
+
+async function attempt(parts: PageParts, req: Request, res: Response, act: Parameters<typeof onScale>[1]): Promise<Problem | undefined> {
+  const refusal = mayNot(res, TO_RECALL);
+  if (refusal) return { status: refusal.row.status, problem: refusal.message };
+  const { person } = notesOf(res).caller;
+  const form = formOf(req);
+  const [reason, name] = [textOf(form, 'reason'), textOf(form, 'who')];
+  if (reason === '') return { status: 422, problem: 'Say why: the reason is kept.' };
+  if (reason.length > LONGEST_REASON) return { status: 422, problem: `Say it in at most ${LONGEST_REASON} characters.` };
+  if (person === undefined && (name === '' || name.length > LONGEST_NAME))
+    return { status: 422, problem: `Say who you are, in at most ${LONGEST_NAME} characters: it is kept with the reason.` };
+  try {
+    return await act({ form, id: idOf(req), reason, who: person ?? { display: name }, intake: parts.serving.intake(callOf(res)) }, res);
+  } catch (error) {
+    return problemIn(error);
+  }
+}
+
+const CHANGED: Problem = { status: 412, problem: 'Somebody changed this scale while you looked at it. Nothing of yours was stored.' };
+
 /** Out of use, or back: `Device.status`, with who and why as an annotation of the Device. */
 export function useScale(parts: PageParts): Handler {
-  return async (req, res) => {
-    const [form, id] = [formOf(req), idOf(req)];
-    const again = (status: number, problem: string) => showScale(parts, req, res, { status, problem });
-    const { caller } = notesOf(res);
-    const refusal = mayNot(res, TO_RECALL);
-    if (refusal) return again(refusal.row.status, refusal.message);
-    const [reason, use] = [form.get('reason')?.trim() ?? '', form.get('use')];
-    if (reason === '') return again(422, 'Say why: the reason is kept with the scale.');
-    if (use !== 'out' && use !== 'in') return again(400, 'Choose what is to be done.');
+  return onScale(parts, async ({ form, id, reason, who, intake }, res) => {
+    const use = form.get('use');
+    if (use !== 'out' && use !== 'in') return { status: 400, problem: 'Choose what is to be done.' };
     const { read, nowMs } = around(parts);
     const stored = await read.current('Device', id);
-    if (stored === undefined) {
-      sendNotFound(res, 'There is no such scale here.');
-      return;
-    }
+    // what is written builds on what was looked at
+    if (stored?.version !== versionIn(form)) return CHANGED;
     const device = treeOf(stored);
     const text = `${use === 'out' ? 'Taken out of use' : 'Put back in use'}: ${reason}`;
-    const who = caller.person === undefined ? { authorString: form.get('who')?.trim() || 'not named' } : { authorReference: caller.person };
+    const { display, ...named } = who;
+    const author = Object.keys(named).length === 0 ? { authorString: display ?? '' } : { authorReference: who };
+    const note = { ...author, time: toInstant(nowMs), text } as unknown as JsonObject;
     const notes = Array.isArray(device['note']) ? device['note'] : [];
-    const changed: JsonObject = {
-      ...device,
-      status: use === 'out' ? 'inactive' : 'active',
-      note: [...notes, { ...who, time: new Date(nowMs).toISOString(), text } as unknown as JsonObject],
-    };
-    try {
-      await parts.serving.intake(callOf(res)).putRegistry('Device', id, changed, Number(form.get('version')));
-      goTo(res, `/review/scales/${id}?done=${use}`);
-    } catch (error) {
-      const { status, problem } = problemIn(error);
-      return again(status, status === 412 ? 'Somebody changed this scale while you looked at it. Nothing of yours was stored.' : problem);
-    }
-  };
+    const changed = { ...device, status: use === 'out' ? 'inactive' : 'active', note: [...notes, note] };
+    const answer = await intake.putRegistry('Device', id, changed, stored.version);
+    if (answer.resource === undefined) return { status: answer.status, problem: issuesOf(answer) };
+    goTo(res, `/review/scales/${id}?done=${use}`);
+    return undefined;
+  });
 }
 
 /** First how many readings that is, then, once that was looked at, the recall. */
 export function recallByForm(parts: PageParts): Handler {
-  return async (req, res) => {
-    const [form, id] = [formOf(req), idOf(req)];
-    const again = (status: number, problem: string) => showScale(parts, req, res, { status, problem });
-    const { caller } = notesOf(res);
-    const refusal = mayNot(res, TO_RECALL);
-    if (refusal) return again(refusal.row.status, refusal.message);
+  return onScale(parts, async ({ form, id, reason, who, intake }, res) => {
     const since = parseDateTime(form.get('since') ?? '');
-    const [action, reason, who] = [form.get('action'), form.get('reason')?.trim() ?? '', form.get('who')?.trim() ?? ''];
-    if (since === undefined) return again(422, 'Say since which day: 2026-03-01.');
-    if (action !== 'flagged' && action !== 'entered-in-error') return again(422, 'Choose what is to become of the readings.');
-    if (reason === '') return again(422, 'Say why: the reason is kept with each reading.');
-    if (caller.person === undefined && who === '') return again(422, 'Say who you are: it is kept with each reading.');
-    const intake = parts.serving.intake(callOf(res));
-    try {
-      if (form.get('confirmed') === 'yes') {
-        await intake.recall(id, { since, action, reason, who: caller.person ?? { display: who } });
-        goTo(res, `/review/scales/${id}?done=recalled`);
-        return;
-      }
-      const { total } = await intake.affected(id, since, { count: 1 });
-      const { name } = await around(parts).directory.device(`Device/${id}`);
-      const asked = {
-        id,
-        formToken: visitorOf(res).formToken,
-        asksWho: caller.person === undefined,
-        name,
-        since: since.text,
-        action,
-        reason,
-        who,
-        readings: total,
-      };
-      sendPage(res, {
-        ...SECTION,
-        title: 'Recall this scale?',
-        content: recallConfirmView(asked as Parameters<typeof recallConfirmView>[0]),
-      });
-    } catch (error) {
-      const { status, problem } = problemIn(error);
-      return again(status, problem);
+    const action = form.get('action');
+    if (since === undefined) return { status: 422, problem: 'Say since which day: 2026-03-01.' };
+    if (action !== 'flagged' && action !== 'entered-in-error') return { status: 422, problem: 'Choose what is to become of the readings.' };
+    if (form.get('confirmed') === 'yes') {
+      await intake.recall(id, { since, action, reason, who });
+      goTo(res, `/review/scales/${id}?done=recalled`);
+      return undefined;
     }
-  };
+    const { total: readings } = await intake.affected(id, since, { count: 1 });
+    const { name } = await around(parts).directory.device(`Device/${id}`);
+    const asksWho = notesOf(res).caller.person === undefined;
+    const { formToken } = visitorOf(res);
+    const asked: RecallConfirm = { id, formToken, asksWho, name, since: since.text, action, reason, readings, who: textOf(form, 'who') };
+    sendPage(res, { ...SECTION, title: 'Recall this scale?', content: recallConfirmView(asked) });
+    return undefined;
+  });
 }

@@ -2,8 +2,7 @@
 import { html, type Html } from '../../review/html.ts';
 import type { SECTIONS } from '../../review/page.ts';
 import { notice, page } from '../../review/page.ts';
-import { sendServiceError } from '../answer.ts';
-import { takeBeforeAnswer } from '../before-answer.ts';
+import { sendOnceRecorded } from '../answer.ts';
 import type { Response } from '../serving.ts';
 import { IDLE_MS } from '../sign-in/session-limits.ts';
 import { visitorOf } from './visitor.ts';
@@ -36,26 +35,9 @@ export function sendPage(res: Response, { status = 200, title, section, content,
     },
     content,
   );
-  sendRecorded(res, status, () => {
+  sendOnceRecorded(res, { status }, () => {
     res.status(status).set('Cache-Control', 'no-store').type('text/html').end(text);
   });
-}
-
-/** Anything that shows readings, whatever its form: what was shown is on record before it leaves. */
-export function sendRecorded(res: Response, status: number, send: () => void): void {
-  const waiting = takeBeforeAnswer(res)?.({ status });
-  if (waiting === undefined) {
-    send();
-    return;
-  }
-  waiting.then(
-    (refusal) => {
-      if (res.headersSent) return;
-      if (refusal) sendServiceError(res, refusal);
-      else send();
-    },
-    () => res.destroy(),
-  );
 }
 
 /** Of what is not there, or no longer. */
@@ -67,7 +49,7 @@ export function sendNotFound(res: Response, what = 'There is no such reading her
 
 /** To the page that shows what was done, so that a reload does nothing twice (RFC 9110, section 15.4.4). */
 export function goTo(res: Response, path: string): void {
-  sendRecorded(res, 303, () => {
+  sendOnceRecorded(res, { status: 303 }, () => {
     res.status(303).set({ Location: path, 'Cache-Control': 'no-store' }).end();
   });
 }

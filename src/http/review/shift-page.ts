@@ -1,20 +1,20 @@
 /** `/review/shift`: what a shift measured, and the same for a spreadsheet. */
-import { HOUR_MS } from '../../core/fhir-time.ts';
+import { HOUR_MS, toInstant } from '../../core/fhir-time.ts';
 import { isUnassigned } from '../../core/unassigned.ts';
 import type { Reading } from '../../core/reading.ts';
 import { SHIFT_HOURS, shiftCsv, shiftView, type ShiftReading, type ShiftSummary } from '../../review/shift.ts';
 import { measuredAt, moment, UNIT_WORDS } from '../../review/words.ts';
+import { sendOnceRecorded } from '../answer.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Handler, Request, Response } from '../serving.ts';
 import type { ReadingSurroundings } from './load-reading.ts';
 import type { PageParts } from './page-parts.ts';
 import { reasonsOf } from './reasons.ts';
-import { sendPage, sendRecorded } from './send-page.ts';
+import { sendPage } from './send-page.ts';
 import { decisionOf, standingWord } from './standing.ts';
 
 /** A ward weighs some dozens in a shift. */
 const MOST_SHOWN = 500;
-const MOST_REFUSALS = 1_000;
 
 export function shiftPage(parts: PageParts): Handler {
   return async (req, res) => {
@@ -26,7 +26,7 @@ export function shiftPage(parts: PageParts): Handler {
 export function shiftFile(parts: PageParts): Handler {
   return async (req, res) => {
     const text = shiftCsv(await summaryFor(parts, req, res));
-    sendRecorded(res, 200, () => {
+    sendOnceRecorded(res, { status: 200 }, () => {
       res
         .status(200)
         .set({
@@ -61,7 +61,7 @@ async function summaryFor({ surroundings }: PageParts, req: Request, res: Respon
     if (reading && reading.repeatOf === undefined) readings.push(await inWords(reading, around));
     if (reading && !isUnassigned(reading.person)) notesOf(res).concerned.push(reading.person);
   }
-  const refused = (await read.refusals(MOST_REFUSALS)).filter(({ receivedAt }) => Date.parse(receivedAt) >= startMs).length;
+  const refused = await read.countRefusals(toInstant(startMs));
   return { hours, from: moment(startMs, zone), until: moment(nowMs, zone), readings, refused, isCut: next !== undefined };
 }
 

@@ -12,10 +12,9 @@ import { accountOf, type VersionAccount } from './reasons.ts';
 export async function standingOf(reading: Reading, current: StoredResource, surroundings: Surroundings): Promise<Standing> {
   const decided = await lastDecision(current, surroundings);
   const decision = decided && decisionWords(decided, surroundings);
-  const { held, status, repeatOf, releasedBy } = reading;
-  const isHeld = held && repeatOf === undefined;
+  const isHeld = reading.held && reading.repeatOf === undefined;
   if (isHeld) {
-    const since = await heldSince(current, surroundings);
+    const since = (await surroundings.read.heldSince(current.id)) ?? current.lastUpdated;
     return {
       isHeld,
       sentences: [
@@ -24,21 +23,11 @@ export async function standingOf(reading: Reading, current: StoredResource, surr
       ],
     };
   }
-  const sentences = [...(decision === undefined ? [] : [decision]), ...plainWords({ held, status, repeatOf, releasedBy })];
+  const sentences = [...(decision === undefined ? [] : [decision]), ...plainWords(reading)];
   return { isHeld, sentences };
 }
 
-function plainWords({
-  held,
-  status,
-  repeatOf,
-  releasedBy,
-}: {
-  readonly held: boolean;
-  readonly status: string;
-  readonly repeatOf: string | undefined;
-  readonly releasedBy: string | undefined;
-}): string[] {
+function plainWords({ held, status, repeatOf, releasedBy }: Reading): string[] {
   if (repeatOf !== undefined)
     return [
       held
@@ -88,13 +77,4 @@ async function lastDecision(
     if (account?.decision !== undefined) return account;
   }
   return undefined;
-}
-
-/** Behind these the time of its present version has to do. */
-const MOST_HELD = 1_000;
-
-/** From the first version on since which all have been held. */
-async function heldSince({ id, lastUpdated }: StoredResource, { read }: Surroundings): Promise<string> {
-  const held = (await read.heldReadings(MOST_HELD)).find(({ reading }) => reading.id === id);
-  return held?.since ?? lastUpdated;
 }

@@ -107,6 +107,8 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await heldSince()).toBe(2_000);
       await put('w1', false, NOON + 5_000);
       expect(await heldSince()).toBe(4_000);
+      expect(Date.parse((await given.store.read.heldSince('w2')) ?? '') - NOON).toBe(4_000);
+      expect(await given.store.read.heldSince('w1')).toBeUndefined();
     });
 
     test('what is held is listed with since when, the longest wait first, and its mark tells each change', async () => {
@@ -226,6 +228,8 @@ export function readingsSuite(factory: StoreFactory): void {
       expect(await given.store.read.refusals(2, 'one')).toEqual([]);
       await given.store.write((tx) => tx.addRefusal({ ...refusal('four'), client: 'gateway-7' }));
       expect(await given.store.read.refusals(1)).toEqual([{ ...refusal('four'), client: 'gateway-7' }]);
+      expect(await given.store.read.countRefusals('2026-03-14T08:00:00.000Z')).toBe(4);
+      expect(await given.store.read.countRefusals('2026-03-14T08:00:00.001Z')).toBe(0);
     });
 
     test('persons come page by page, each once, as long as they have a weight or a height', async () => {
