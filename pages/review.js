@@ -1,7 +1,7 @@
 // @ts-check
 /**
  * What the pages cannot do without a program in the browser: renew the worklist while somebody looks
- * at it, and leave the page when nobody does. Everything else works without it.
+ * at it, leave the page when nobody does, and take a file into a field. Everything else works without it.
  *
  * Nothing is kept in the browser, and no HTML is ever made of text here: what is renewed comes as a
  * document from the service, and its parts are moved over.
@@ -12,6 +12,7 @@ const POLL_MS = 5_000;
 const live = document.querySelector('[data-live="worklist"]');
 if (live) keepFresh();
 leaveWhenIdle();
+for (const field of document.querySelectorAll('textarea[data-drop]')) if (field instanceof HTMLTextAreaElement) takeFiles(field);
 
 /** Server-sent events while they come, asking every few seconds while they do not. */
 function keepFresh() {
@@ -89,4 +90,26 @@ function leaveWhenIdle() {
   };
   for (const name of ['pointerdown', 'keydown', 'scroll']) document.addEventListener(name, touched, { passive: true });
   touched();
+}
+
+/**
+ * A file that is dropped on the field, or chosen beside it, becomes its text. It goes nowhere from here.
+ * @param {HTMLTextAreaElement} field
+ */
+function takeFiles(field) {
+  /** @param {FileList | null | undefined} files */
+  const take = (files) => {
+    const file = files?.[0];
+    if (file) void file.text().then((text) => (field.value = text));
+  };
+  field.addEventListener('dragover', (event) => event.preventDefault());
+  field.addEventListener('drop', (event) => {
+    // text that is dropped goes where the browser puts it
+    if (event.dataTransfer?.files.length === 0) return;
+    event.preventDefault();
+    take(event.dataTransfer?.files);
+  });
+  for (const part of document.querySelectorAll('[data-with-program]')) part.removeAttribute('hidden');
+  for (const input of document.querySelectorAll(`input[data-into="${field.id}"]`))
+    if (input instanceof HTMLInputElement) input.addEventListener('change', () => take(input.files));
 }

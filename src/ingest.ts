@@ -19,13 +19,26 @@ import { checkMaySend, checkScaleOf } from './ingest/senders.ts';
 import { takeBundle, type BundleWork } from './ingest/bundle.ts';
 import { conformCorrection, correctReading, createReading, judgeNew, type Judgement } from './ingest/reading.ts';
 import { affectedBy, recallScale, type Affected, type Recalled, type RecallOrder } from './ingest/recall.ts';
+import { rehearse, type Rehearsal, type RehearsedPart, type WorkedStore } from './ingest/rehearse.ts';
 import { undo } from './ingest/undo.ts';
 import { putRegistry, type ExpectedVersion, type RegistryType } from './ingest/registry.ts';
 import { takeSeveral, type OneOfSeveral, type SentReading } from './ingest/several.ts';
 import type { Effective } from './core/fhir-time.ts';
-import type { Clock, ObservationSearch, Store, StoreWriter, Token } from './ports.ts';
+import type { Clock, ObservationSearch, StoreWriter, Token } from './ports.ts';
 
-export type { Affected, Assessment, BundleAnswer, HeldAnswer, IntakeAnswer, OneOfSeveral, Recalled, RecallOrder, SentReading };
+export type {
+  Affected,
+  Assessment,
+  BundleAnswer,
+  HeldAnswer,
+  IntakeAnswer,
+  OneOfSeveral,
+  Recalled,
+  RecallOrder,
+  SentReading,
+  Rehearsal,
+  RehearsedPart,
+};
 
 export interface Intake {
   /**
@@ -57,6 +70,8 @@ export interface Intake {
   putRegistry(type: RegistryType, id: string, parsed: JsonValue, expected?: ExpectedVersion): Promise<IntakeAnswer>;
   /** The dry run behind `$validate` and `$assess`: the very same engine, nothing stored. */
   assess(parsed: JsonValue): Promise<Assessment>;
+  /** The dry run of an Observation or of a whole Bundle, see `ingest/rehearse.ts`. Asks no permission: it says what a gateway would be told. */
+  rehearse(parsed: JsonValue, text: string): Promise<Rehearsal>;
   /** A batch or transaction Bundle (parsed and known to be a Bundle resource). */
   bundle(parsed: JsonObject, text: string): Promise<BundleAnswer>;
   /** Readings of one message, each judged alone and all stored in one unit of work; answers in their order. Throws like `takeSeveral`. */
@@ -70,7 +85,7 @@ export interface Intake {
 export interface IntakeParts {
   /** The call that is served; absent for what the service does of its own. */
   readonly call?: Call;
-  readonly store: Store;
+  readonly store: WorkedStore;
   readonly clock: Clock;
   /** The policy in force; asked for once a call, which is then judged and answered by that one. */
   readonly policy: () => Policy;
@@ -172,6 +187,11 @@ export function createIntake(parts: IntakeParts): Intake {
         ? await judgeNew(store.read, conformed.resource, newId(), work)
         : { kind: 'refused', findings: conformed.findings };
       return toAssessment(judgement, work.policy.version);
+    },
+
+    rehearse(parsed, text) {
+      const { call: _call, onPerson: _onPerson, onStored: _onStored, ...own } = parts;
+      return rehearse(store, (within) => createIntake({ ...own, store: within }), parsed, text);
     },
 
     bundle: (parsed, text) => takeBundle(parsed, text, workNow()),

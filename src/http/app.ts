@@ -20,8 +20,8 @@ import { operationsPages } from './operations.ts';
 import { mountPages } from './page.ts';
 import { limitRate } from './rate-limit.ts';
 import { keepNotes } from './request-notes.ts';
-import { REVIEW_PATH, reviewPages } from './review/pages.ts';
-import { RULES_STYLE_HASH, rulesPages } from './rules-page.ts';
+import { REVIEW_PATH, reviewPages, TRY_PATH, tryPages } from './review/pages.ts';
+import { rulesPages } from './rules-page.ts';
 import { identifyVisitor } from './sign-in/identify-visitor.ts';
 import { mountSignIn } from './sign-in/routes.ts';
 import type { RequestHandler, Serving } from './serving.ts';
@@ -51,6 +51,7 @@ export function createApp(serving: Serving): Express {
   mountPages(app, serving.auth, [...limited, apiPage(serving, unlimited, limited)]);
   mountSignIn(app, serving);
   app.use(REVIEW_PATH, reviewPages(serving));
+  app.use(TRY_PATH, tryPages(serving));
   app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));
@@ -69,7 +70,6 @@ function securityHeaders(): RequestHandler {
       useDefaults: false,
       directives: {
         defaultSrc: ["'none'"],
-        styleSrc: [RULES_STYLE_HASH],
         baseUri: ["'none'"],
         formAction: ["'none'"],
         frameAncestors: ["'none'"],

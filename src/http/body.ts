@@ -23,11 +23,13 @@ const decoder = new TextDecoder('utf-8', { fatal: true, ignoreBOM: true });
 export const takeJsonBody: readonly RequestHandler[] = take(FHIR_BODY, LARGEST_BODY_BYTES);
 /** Middleware before a handler that calls `readFormBody`. */
 export const takeFormBody: readonly RequestHandler[] = take(FORM_BODY, LARGEST_FORM_BYTES);
+/** The same for a form that a whole Bundle is pasted into. */
+export const takeLargeFormBody: readonly RequestHandler[] = take(FORM_BODY, LARGEST_BODY_BYTES);
 
 /** Media types that a route takes whose handler stands behind `before`; empty when it takes no body. */
 export function mediaTypesOf(before: readonly RequestHandler[]): readonly string[] {
   if (before === takeJsonBody) return FHIR_BODY;
-  return before === takeFormBody ? FORM_BODY : [];
+  return before === takeFormBody || before === takeLargeFormBody ? FORM_BODY : [];
 }
 
 function take(types: readonly string[], limit: number): readonly RequestHandler[] {

@@ -10,6 +10,8 @@ import { sendOutcome, sendServiceError } from './answer.ts';
 import { tooLarge, UnreadableBody } from './body.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 import { notesOf } from './request-notes.ts';
+import { sendPageError } from './review/page-errors.ts';
+import { pageAreaOf } from './sign-in/identify-visitor.ts';
 
 export const nothingHere: RequestHandler = () => {
   throw new ServiceError('ERR_UNKNOWN_TYPE', 'Nothing is served at this address. GET /fhir/metadata says what is.');
@@ -17,7 +19,7 @@ export const nothingHere: RequestHandler = () => {
 
 export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler {
   // express knows an error handler by its four parameters
-  return (error: unknown, _req, res, _next) => {
+  return (error: unknown, req, res, _next) => {
     const known = toServiceError(error);
     const { requestId, ruleIds } = notesOf(res);
     if (known) ruleIds.add(ruleIdOf(known.code));
@@ -27,12 +29,14 @@ export function answerErrors({ log }: Pick<Serving, 'log'>): ErrorRequestHandler
       res.destroy();
       return;
     }
-    if (error instanceof UnreadableBody) sendOutcome(res, refusalStatusOf([error.finding]), toOperationOutcome([error.finding]));
-    else
-      sendServiceError(
-        res,
-        known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`),
-      );
+    if (error instanceof UnreadableBody) {
+      sendOutcome(res, refusalStatusOf([error.finding]), toOperationOutcome([error.finding]));
+      return;
+    }
+    const told = known ?? new ServiceError('ERR_INTERNAL', `This is our fault, not yours. Report it with the request id ${requestId}.`);
+    const area = pageAreaOf(req.path);
+    if (area === undefined) sendServiceError(res, told);
+    else sendPageError(res, told, area);
   };
 }
 

@@ -2,7 +2,6 @@
  * `/rules` and `/rules/{id}`: every rule in words, with its thresholds under the running policy
  * and its source, each with its examples; JSON for programs, a plain page for people.
  */
-import { createHash } from 'node:crypto';
 import type { RulePassport } from '../core/finding.ts';
 import { stringifyExact } from '../core/json.ts';
 import type { Policy } from '../core/policy.ts';
@@ -11,11 +10,11 @@ import { outcomeUnder } from '../core/rules/rule.ts';
 import { ServiceError } from '../errors.ts';
 import type { RuleExamples } from '../rule-examples.ts';
 import { OPEN } from './auth/needs.ts';
-import { escapeHtml } from '../review/html.ts';
-import { CAUTION } from '../review/page.ts';
-import { cells, table } from './html.ts';
+import { html, type Html } from '../review/html.ts';
+import { page, table } from '../review/page.ts';
 import type { DescribedAnswer } from './openapi/description.ts';
 import type { Page } from './page.ts';
+import { PAGE_POLICY } from './review/page-policy.ts';
 import { examplesOf } from './rule-examples-html.ts';
 import type { Request, Response, Serving } from './serving.ts';
 
@@ -26,17 +25,6 @@ interface RuleInWords extends Pick<RulePassport, 'id' | 'title' | 'family' | 'mo
   readonly settings: readonly SettingInWords[];
 }
 
-export const RULES_STYLE =
-  ':root{color-scheme:light dark}body{font:16px/1.5 sans-serif;margin:2rem auto;max-width:70rem;padding:0 1rem}' +
-  'table{border-collapse:collapse;width:100%}th,td{border:1px solid #888;padding:.3rem .6rem;text-align:left;vertical-align:top}td{overflow-wrap:anywhere}th[scope=row]{min-width:7rem}' +
-  'pre{border:1px solid #888;padding:.3rem .6rem;white-space:pre-wrap;overflow-wrap:anywhere}summary{cursor:pointer}' +
-  '.caution{border-left:.25rem solid #b60;padding-left:.75rem}' +
-  // on a narrow screen each row becomes a block of its own, so that nothing has to be scrolled sideways
-  '@media(max-width:48rem){.list thead{position:absolute;clip-path:inset(50%)}.list tr{display:block;border-top:1px solid #888;padding:.5rem 0}' +
-  '.list td{display:block;border:0;padding:.1rem 0}.list td::before{content:attr(data-head) ": ";font-weight:bold}}';
-/** For the Content-Security-Policy, which allows this one style and no other. */
-export const RULES_STYLE_HASH = `'sha256-${createHash('sha256').update(RULES_STYLE).digest('base64')}'`;
-
 export function rulesPages({ rules, examples, policy }: Pick<Serving, 'rules' | 'examples' | 'policy'>): Page[] {
   return [
     {
@@ -46,7 +34,7 @@ export function rulesPages({ rules, examples, policy }: Pick<Serving, 'rules' | 
       handle: (req, res) => {
         const { current } = policy;
         const inWords = rules.map((rule) => toWords(rule, current));
-        send(req, res, { policy: current.version, rules: inWords }, () => page('Rules', current, listOf(inWords)));
+        send(req, res, { policy: current.version, rules: inWords }, () => pageOf('Rules', current, listOf(inWords)));
       },
     },
     {
@@ -63,7 +51,7 @@ export function rulesPages({ rules, examples, policy }: Pick<Serving, 'rules' | 
         if (!passport) throw new ServiceError('ERR_NOT_FOUND', 'There is no such rule. GET /rules lists them.');
         const rule = toWords(passport, current);
         const shown = examples.get(rule.id) ?? {};
-        send(req, res, { policy: current.version, ...rule, examples: shown }, () => page(rule.title, current, detailOf(rule, shown)));
+        send(req, res, { policy: current.version, ...rule, examples: shown }, () => pageOf(rule.title, current, detailOf(rule, shown)));
       },
     },
   ];
@@ -73,15 +61,15 @@ const IN_WORDS = 'What it checks, its thresholds under the policy in force, and 
 const WORDS: DescribedAnswer = { means: 'JSON for programs, a page for people.', media: ['application/json', 'text/html'] };
 const NOT_SERVED: DescribedAnswer = { means: 'Another format was asked for.', resource: 'OperationOutcome' };
 
-function send(req: Request, res: Response, content: object, html: () => string): void {
+function send(req: Request, res: Response, content: object, inHtml: () => string): void {
   const wanted = req.accepts(['application/json', 'text/html']);
   if (wanted === false)
     throw new ServiceError('ERR_NOT_ACCEPTABLE', 'The rules are served as application/json or text/html.', { expression: 'http.accept' });
   res
     .status(200)
-    .set('Vary', 'Accept')
+    .set({ Vary: 'Accept', 'Content-Security-Policy': PAGE_POLICY })
     .type(wanted)
-    .end(wanted === 'text/html' ? html() : stringifyExact(content));
+    .end(wanted === 'text/html' ? inHtml() : stringifyExact(content));
 }
 
 function toWords(rule: RulePassport, policy: Policy): RuleInWords {
@@ -91,16 +79,19 @@ function toWords(rule: RulePassport, policy: Policy): RuleInWords {
   return { id, title, family, outcome: running, outcomeByDefault: outcome, movable, code, expression, source, explain, settings: values };
 }
 
-function listOf(rules: readonly RuleInWords[]): string {
-  const rows = rules.map(
-    ({ id, title, outcome, explain, source }) =>
-      `<tr><td data-head="rule"><a href="/rules/${escapeHtml(encodeURIComponent(id))}">${escapeHtml(id)}</a></td>${cells([title, OUTCOME_WORDS[outcome], explain, source], LIST_HEADS.slice(1))}</tr>`,
-  );
-  return table(LIST_HEADS, rows);
+function listOf(rules: readonly RuleInWords[]): Html {
+  const rows = rules.map(({ id, title, outcome, explain, source }) => [
+    html`<a href="/rules/${encodeURIComponent(id)}">${id}</a>`,
+    title,
+    OUTCOME_WORDS[outcome],
+    explain,
+    source,
+  ]);
+  return table('Every rule, in the order in which they speak', LIST_HEADS, rows);
 }
 
-function detailOf({ settings, ...rule }: RuleInWords, examples: RuleExamples): string {
-  const shown: readonly (readonly [string, string])[] = [
+function detailOf({ settings, ...rule }: RuleInWords, examples: RuleExamples): Html {
+  const facts: readonly (readonly [string, string])[] = [
     ['rule', rule.id],
     ['what it says', rule.explain],
     ['what it does', OUTCOME_WORDS[rule.outcome]],
@@ -111,21 +102,22 @@ function detailOf({ settings, ...rule }: RuleInWords, examples: RuleExamples): s
     ['FHIR issue code', rule.code],
     ['family', rule.family],
   ];
-  const facts = shown.map(([name, value]) => `<tr><th scope="row">${escapeHtml(name)}</th>${cells([value])}</tr>`);
-  const values = settings.map(({ name, value, means, source }) => `<tr>${cells([name, value, means, source], SETTING_HEADS)}</tr>`);
-  const thresholds = values.length === 0 ? '<p>It reads no threshold.</p>' : table(SETTING_HEADS, values);
-  return `<table>${facts.join('')}</table><h2>Thresholds</h2>${thresholds}${examplesOf(examples)}<p><a href="/rules">All rules</a></p>`;
+  const values = settings.map(({ name, value, means, source }) => [name, value, means, source]);
+  return html`${table('What it is', ['', ''], facts)}
+    <h2>Thresholds</h2>
+    ${values.length === 0 ? html`<p>It reads no threshold.</p>` : table('Under the policy in force', SETTING_HEADS, values)}${examplesOf(examples)}
+    <p><a href="/rules">All rules</a></p>`;
 }
 
 const LIST_HEADS = ['rule', 'title', 'what it does', 'what it says', 'source'] as const;
 const SETTING_HEADS = ['setting', 'value', 'meaning', 'source'] as const;
 const OUTCOME_WORDS = { refuse: 'refuses', hold: 'holds', warn: 'warns', inform: 'remarks', off: 'is switched off' } as const;
 
-function page(title: string, policy: Policy, body: string): string {
-  return (
-    `<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width,initial-scale=1">` +
-    `<title>${escapeHtml(title)}</title><style>${RULES_STYLE}</style></head>` +
-    `<body><main><h1>${escapeHtml(title)}</h1><p class="caution">${CAUTION}</p>` +
-    `<p>Policy in force: ${escapeHtml(policy.version)}</p>${body}</main></body></html>`
+/** In the frame of the pages, but for everybody: it shows nobody's session. */
+function pageOf(title: string, policy: Policy, content: Html): string {
+  return page(
+    { title, section: '/rules', isOpen: false },
+    html`<p>Policy in force: ${policy.version}</p>
+      ${content}`,
   );
 }

@@ -27,7 +27,7 @@ export const MOST_ENTRIES = 1000;
 export interface BundleWork extends ReadingWork {
   /** The call that is served; absent for what the service does of its own. */
   readonly call?: Call;
-  readonly store: Store;
+  readonly store: Pick<Store, 'read' | 'write'>;
   readonly newId: () => string;
   readonly onStored: () => void;
 }

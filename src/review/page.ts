@@ -12,7 +12,8 @@ export interface Frame {
   readonly section?: string;
   /** Who is signed in; absent where nobody has to. */
   readonly name?: string;
-  readonly formToken: string;
+  /** Absent on a page that is for everybody, signed in or not. */
+  readonly formToken?: string;
   readonly isOpen: boolean;
   /** How many readings wait, for the navigation. */
   readonly waiting?: number;
@@ -31,6 +32,7 @@ export const SECTIONS: readonly Section[] = [
   { path: '/review/unsent', name: 'Unsent' },
   { path: '/review/scales', name: 'Scales and chairs' },
   { path: '/review/shift', name: 'Shift' },
+  { path: '/try', name: 'Try' },
   { path: '/rules', name: 'Rules' },
 ];
 
@@ -57,7 +59,7 @@ ${idleMinutes !== undefined && html`<noscript><meta http-equiv="refresh" content
 <header class="top">
 <p class="mark"><a href="/review">${BEAM} Steelyard</a></p>
 <nav aria-label="Pages"><ul>${SECTIONS.map((section) => entry(section, frame))}</ul></nav>
-${!isOpen && signOut(name ?? 'Signed in', formToken)}
+${!isOpen && formToken !== undefined && signOut(name ?? 'Signed in', formToken)}
 </header>
 ${isOpen && html`<p class="notice open" role="note">${OPEN_NOTICE}</p>`}
 <main id="content" tabindex="-1">

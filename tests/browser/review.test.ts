@@ -198,6 +198,62 @@ const THEMES = [
   { name: 'dark, high contrast', options: { colorScheme: 'dark', contrast: 'more' } },
 ] as const;
 
+/** Everything unfolded, by axe-core's rules. */
+async function axeOn(shown: Page): Promise<{ readonly faults: readonly string[]; readonly checked: number }> {
+  // those of one name close each other
+  await shown.evaluate(`for (const part of document.querySelectorAll('details')) { part.removeAttribute('name'); part.open = true; }`);
+  await shown.evaluate(AXE);
+  return shown.evaluate(`axe.run({ runOnly: ${JSON.stringify(WCAG_AA)} }).then(
+    ({ violations, passes }) => ({
+      faults: violations.map(({ id, nodes }) => id + ': ' + nodes.map(({ html }) => html).join(' | ')),
+      checked: passes.length,
+    }),
+  )`);
+}
+
+describe.skipIf(missing !== undefined)('trying a reading in a browser', () => {
+  test('a file that is chosen stands in the field, is judged, and each finding leads to its line', async () => {
+    await page.goto(`${service.url}/try`);
+    const text = stringifyExact(weight('72.45', 'kg', { effectiveDateTime: new Date(Date.now() - 60_000).toISOString() })).replace(
+      /,/g,
+      ',\n',
+    );
+    await page.getByLabel(/chosen here/).setInputFiles({ name: 'reading.json', mimeType: 'application/json', buffer: Buffer.from(text) });
+    const field = page.getByLabel('FHIR R4 as JSON');
+    await expect.poll(() => field.inputValue()).toBe(text);
+    await page.getByRole('button', { name: 'Try it' }).focus();
+    await page.keyboard.press('Enter');
+    await page.getByText('It would be refused: HTTP 422.').waitFor();
+    const line = text.split('\n').findIndex((one) => one.includes('72.45')) + 1;
+    const link = page.getByRole('link', { name: `Line ${line}, column ` });
+    await link.click();
+    expect(new URL(page.url()).hash).toBe(`#line-${line}`);
+    expect(await page.locator(`#line-${line} mark`).textContent()).toBe('72.45');
+    expect(await field.inputValue()).toBe(text);
+  });
+
+  test('a file that is dropped on the field stands in it', async () => {
+    await page.goto(`${service.url}/try`);
+    await page.evaluate(`(() => {
+      const dataTransfer = new DataTransfer();
+      dataTransfer.items.add(new File(['{"dropped": 1.0}'], 'reading.json'));
+      document.querySelector('textarea').dispatchEvent(new DragEvent('drop', { dataTransfer, bubbles: true, cancelable: true }));
+    })()`);
+    await expect.poll(() => page.getByLabel('FHIR R4 as JSON').inputValue()).toBe('{"dropped": 1.0}');
+  });
+
+  test.each(THEMES)('what came of the example is legible in $name, and fits a telephone', async ({ options }) => {
+    const themed = await browser.newContext({ viewport: { width: 390, height: 800 }, ...options });
+    const shown = await themed.newPage();
+    await shown.goto(`${service.url}/try?example`);
+    await shown.getByRole('button', { name: 'Try it' }).click();
+    await shown.getByText('there would be 3 accepted, 1 held, 1 refused').waitFor();
+    expect((await axeOn(shown)).faults).toEqual([]);
+    expect(await shown.evaluate('document.documentElement.scrollWidth <= innerWidth')).toBe(true);
+    await themed.close();
+  });
+});
+
 describe.skipIf(missing !== undefined)('every page', () => {
   let paths: readonly string[];
   beforeAll(async () => {
@@ -211,7 +267,10 @@ describe.skipIf(missing !== undefined)('every page', () => {
     await weigh(await known('Legible Invented'), '97.8', 2);
     const list = await (await fetch(`${service.url}/review`)).text();
     const reading = /\/review\/readings\/[^"]+/.exec(list)?.[0] ?? '';
-    paths = ['/review', reading, '/review/refused', '/review/unsent', '/review/scales', '/review/scales/scale-1', '/review/shift'];
+    paths = [
+      ...['/review', reading, '/review/refused', '/review/unsent', '/review/scales', '/review/scales/scale-1', '/review/shift'],
+      ...['/try?example', '/rules', '/rules/weight-change-rate'],
+    ];
   });
 
   test.each(THEMES)('is legible to everybody in $name, by the rules of WCAG 2.2 AA', async ({ options }) => {
@@ -219,15 +278,7 @@ describe.skipIf(missing !== undefined)('every page', () => {
     const shown = await themed.newPage();
     for (const path of paths) {
       await shown.goto(`${service.url}${path}`);
-      // those of one name close each other
-      await shown.evaluate(`for (const part of document.querySelectorAll('details')) { part.removeAttribute('name'); part.open = true; }`);
-      await shown.evaluate(AXE);
-      const found = await shown.evaluate<{ faults: string[]; checked: number }>(`axe.run({ runOnly: ${JSON.stringify(WCAG_AA)} }).then(
-        ({ violations, passes }) => ({
-          faults: violations.map(({ id, nodes }) => id + ': ' + nodes.map(({ html }) => html).join(' | ')),
-          checked: passes.length,
-        }),
-      )`);
+      const found = await axeOn(shown);
       expect(found.faults, path).toEqual([]);
       expect(found.checked, path).toBeGreaterThan(10);
     }

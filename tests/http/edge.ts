@@ -58,6 +58,7 @@ export function scriptedIntake(parts: Partial<Intake>): Intake {
     claim: unexpected('claim'),
     putRegistry: unexpected('putRegistry'),
     assess: unexpected('assess'),
+    rehearse: unexpected('rehearse'),
     bundle: unexpected('bundle'),
     several: unexpected('several'),
     affected: unexpected('affected'),

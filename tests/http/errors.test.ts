@@ -9,8 +9,6 @@ describe('what is not served', () => {
     ['GET', '/'],
     ['GET', '/fhir/Medication'],
     ['GET', '/fhir/Encounter'],
-    ['GET', '/review/..%2f..%2f..%2fetc/passwd'],
-    ['GET', '/review/..%5c..%5cpackage.json'],
     ['GET', '/fhir/observation'],
     ['GET', '/fhir/Observation/w1/extra/path'],
   ])('%s %s is answered 404', async (method, path) => {
@@ -18,6 +16,18 @@ describe('what is not served', () => {
     const answer = await edge.call(method, path);
     expect([answer.status, issueCodes(answer)]).toEqual([404, ['not-supported']]);
   });
+
+  test.each(['/review/..%2f..%2f..%2fetc/passwd', '/review/..%5c..%5cpackage.json', '/review/MARKEDNAME', '/try/MARKEDNAME'])(
+    'GET %s is answered 404, and to whoever looks at a page in words',
+    async (path) => {
+      const edge = await startEdge();
+      const answer = await edge.call('GET', path);
+      expect([answer.status, answer.headers['content-type']]).toEqual([404, 'text/html; charset=utf-8']);
+      expect(answer.headers['content-security-policy']).toContain("script-src 'self'");
+      expect(answer.text).toContain('Nothing is served at this address.');
+      expect(answer.text).not.toMatch(/MARKEDNAME|passwd|package/);
+    },
+  );
 
   test.each([
     ['DELETE', '/fhir/Observation/w1', 'PUT, GET, HEAD'],

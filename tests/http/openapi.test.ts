@@ -106,8 +106,9 @@ describe('the API description', () => {
     const { stack } = (app as unknown as { router: { stack: Layer[] } }).router;
     const routers = stack.flatMap(({ handle }) => (handle.stack === undefined ? [] : [handle.stack]));
     // whoever mounts another router says here where, and describes its routes; pages for people are none of the API's
-    expect(routers).toHaveLength(2);
-    const [pages = [], fhir = []] = routers;
+    expect(routers).toHaveLength(3);
+    const [pages = [], trying = [], fhir = []] = routers;
+    expect(routesIn(trying, '/try')).toContain('post /try');
     expect(routesIn(pages, '/review')).toContain('get /review/readings/{id}');
     const mounted = [...routesIn(stack, ''), ...routesIn(fhir, '/fhir')].filter((route) => !route.includes('%24'));
     expect(mounted.length).toBeGreaterThan(60);

@@ -2,12 +2,12 @@
 import type * as fhir4 from 'fhir/r4.js';
 import { isJsonObject, parseExactJson, type Exact, type JsonValue } from '../../core/json.ts';
 import { subjectsOf } from '../../ingest/audit.ts';
-import { OURS } from '../../core/terminology.ts';
 import type { Refusal } from '../../ports.ts';
 import { refusedView, type RefusedFinding, type RefusedReading } from '../../review/refused.ts';
 import { moment, type Zone } from '../../review/words.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Handler } from '../serving.ts';
+import { issueInWords } from './issue-words.ts';
 import type { PageParts } from './page-parts.ts';
 import { sendPage } from './send-page.ts';
 
@@ -45,15 +45,9 @@ function inWords({ id, receivedAt, text, outcome, client }: Refusal, zone: Zone)
   };
 }
 
-function toFinding({ details, diagnostics = '', expression, extension }: fhir4.OperationOutcomeIssue): RefusedFinding {
-  const source = extension?.find(({ url }) => url === OURS.ruleSourceExtension)?.valueString;
-  return {
-    rule: details?.coding?.[0]?.code ?? '',
-    title: details?.text ?? details?.coding?.[0]?.display ?? 'Refused',
-    says: diagnostics,
-    place: expression?.[0] ?? 'the whole',
-    ...(source !== undefined && { source }),
-  };
+function toFinding(issue: fhir4.OperationOutcomeIssue): RefusedFinding {
+  const { expression = 'the whole', ...words } = issueInWords(issue);
+  return { ...words, place: expression };
 }
 
 /** What can be read of something that may be no Observation at all. */

@@ -4,7 +4,7 @@
  */
 import { ANYBODY } from '../../caller.ts';
 import { FORM_TOKEN_FIELD, OPEN_NOTICE, SIGN_OUT_PATH, type Visitor, type VisitorRole } from '../../visitor.ts';
-import { readFormBody, takeFormBody } from '../body.ts';
+import { readFormBody, takeFormBody, takeLargeFormBody } from '../body.ts';
 import { notesOf } from '../request-notes.ts';
 import type { Request, RequestHandler, Response } from '../serving.ts';
 import { comesFromHere, isToken } from '../sign-in/form-check.ts';
@@ -99,6 +99,8 @@ function refuseForm(req: Request, res: Response, reason: string): Promise<void> 
 
 /** Middleware of every form, behind `letIn`: reads it, and refuses one that no page of ours sent. */
 export const takeForm: readonly RequestHandler[] = [fromHere, ...takeFormBody, withToken];
+/** The same of a form that a whole Bundle is pasted into. */
+export const takeLargeForm: readonly RequestHandler[] = [fromHere, ...takeLargeFormBody, withToken];
 
 /** The fields of a form, behind `takeForm`. Throws ServiceError ERR_NOT_JSON when it is no UTF-8. */
 export function formOf(req: Request): URLSearchParams {

@@ -4,7 +4,10 @@ import type { Request, RequestHandler, Response, Serving } from '../serving.ts';
 import type { PageSession } from '../../ports.ts';
 import { sessionIdIn } from './cookies.ts';
 
-const PAGES = /^\/(review|try)(\/|$)/;
+/** `/review` or `/try` when that is where the path leads; undefined for what is no page for people. */
+export function pageAreaOf(path: string): string | undefined {
+  return /^\/(?:review|try)(?=\/|$)/.exec(path)?.[0];
+}
 
 /** Of a request to a page: the session that its cookie is of, or the error that kept it from being found. */
 export type FoundSession = { readonly id: string; readonly session: PageSession | undefined } | { readonly failure: unknown };
@@ -25,7 +28,7 @@ function isByItself(req: Request): boolean {
 export function identifyVisitor({ signIn }: Pick<Serving, 'signIn'>): RequestHandler {
   if (signIn === undefined) return (_req, _res, next) => next();
   return async (req: Request, res: Response, next) => {
-    const id = PAGES.test(req.path) ? sessionIdIn(req, signIn) : undefined;
+    const id = pageAreaOf(req.path) !== undefined ? sessionIdIn(req, signIn) : undefined;
     if (id !== undefined) {
       try {
         const session = await signIn.sessions.find(id, { isUse: !isByItself(req) });
