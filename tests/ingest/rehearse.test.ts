@@ -170,5 +170,5 @@ async function valueAt(desk: Desk, location: unknown): Promise<unknown> {
   const [, type, id] = /^(\w+)\/([^/]+)\//.exec(String(location)) ?? [];
   if (type !== 'Observation' && type !== 'Patient') return undefined;
   const stored = await desk.store.read.current(type, String(id));
-  return stored && (parsed(stored.text))['valueQuantity'];
+  return stored && parsed(stored.text)['valueQuantity'];
 }
