@@ -183,6 +183,22 @@ describe('the division of a scale', () => {
     expect((await readingOf(desk, idOf(await desk.post(heavy))))?.division).toBe(ofWeight);
     expect((await readingOf(desk, idOf(await desk.post(height('170.0', 'cm', on)))))?.division).toBe(ofHeight);
   });
+
+  it('is what a weight is held by also within a minute of one that it resembles, and neither is a press of the other', async () => {
+    const desk = await openDesk();
+    await desk.put('Device', device('kg', '0.1'));
+    const on = (effectiveDateTime: string): JsonObject => ({ device: { reference: 'Device/s1' }, effectiveDateTime });
+    expect((await desk.post(weight('80.4', 'kg', on('2026-03-01T08:00:00Z')))).status).toBe(201);
+    const odd = await desk.post(weight('80.47', 'kg', on('2026-03-01T08:00:20Z')));
+    expect(odd).toMatchObject({ status: 202, verdict: 'held' });
+    expect(rulesIn(odd)).toContain('scale-division');
+    expect(rulesIn(odd)).not.toContain('double-press');
+    const pressed = await desk.post(weight('80.4', 'kg', on('2026-03-01T08:00:40Z')));
+    expect(pressed.status).toBe(201);
+    expect(rulesIn(pressed)).toContain('double-press');
+    // on its own it can be decided of, as no second press can
+    expect((await readingOf(desk, idOf(odd)))?.repeatOf).toBeUndefined();
+  });
 });
 
 describe('a tare or a ward that cannot be used', () => {

@@ -17,14 +17,23 @@ const STEP: Readonly<Record<UnitCode, 'precision.kg' | 'precision.lb' | 'precisi
   '[in_i]': 'precision.in',
 };
 
-/** The same value, within a division, from the same scale within a minute: pressed twice. */
+/**
+ * The same value, within a division, from the same scale within a minute: pressed twice. Two of
+ * which different things are doubtful are not the same press: what likeness settles is how often
+ * the person was weighed, never a doubt that one of them has by itself.
+ */
 export function isDoublePress(one: UsableReading, other: UsableReading, { values }: Pick<Policy, 'values'>): boolean {
   if (one.of !== other.of || one.device === undefined || one.device !== other.device) return false;
+  if (!sameDoubts(one, other)) return false;
   if (!isTimed(one) || !isTimed(other) || apartMs(one, other) > values['repeat.seconds'] * 1000) return false;
   const { unit } = one.quantity;
   const step = { value: decimal(values[STEP[unit]]), unit: unit === 'g' ? 'kg' : unit } as const;
   const division = one.division === undefined ? inBaseUnit(step) : decimal(one.division);
   return compare(differenceOf(one, other), division) <= 0;
+}
+
+function sameDoubts({ doubts: one = [] }: UsableReading, { doubts: other = [] }: UsableReading): boolean {
+  return one.length === other.length && one.every((id) => other.includes(id));
 }
 
 /**

@@ -147,6 +147,38 @@ describe('a double press', () => {
     expect(heldIn(standings)).toEqual(['jump', 'press']);
     expect(saidOf(standings, 'press')).toEqual(['hold: double-press-held']);
   });
+
+  const odd = (id: string, time: string): Reading => at(id, '70.27', time, { device: 'Device/a', doubts: ['scale-division'] });
+
+  it('is none where one of the two is doubtful by itself: likeness settles no doubt', () => {
+    const standings = judged([BEFORE, first, odd('odd', '2T08:00:20')]);
+    expect(standings.get('odd')?.reading).toMatchObject({ held: true, doubts: ['scale-division'] });
+    expect(standings.get('odd')?.reading.repeatOf).toBeUndefined();
+    expect(standings.get('odd')?.settled).toBe(false);
+  });
+
+  it('is none where the doubtful one came first: what the scale does show then stands by itself', () => {
+    const standings = judged([BEFORE, odd('odd', '2T08:00:00'), at('shown', '70.3', '2T08:00:20', { device: 'Device/a' })]);
+    expect(heldIn(standings)).toEqual(['odd']);
+    expect(standings.get('shown')?.reading.repeatOf).toBeUndefined();
+  });
+
+  it('is found behind a doubtful one, and a doubtful one pressed twice waits with its own first', () => {
+    const standings = judged([
+      first,
+      odd('odd', '2T08:00:10'),
+      at('second', '70.2', '2T08:00:20', { device: 'Device/a' }),
+      odd('odder', '2T08:00:30'),
+    ]);
+    expect([...standings.values()].map(({ reading: { repeatOf } }) => repeatOf)).toEqual([undefined, undefined, 'first', 'odd']);
+    expect(heldIn(standings)).toEqual(['odd', 'odder']);
+  });
+
+  it('follows a decision about the first one, whose doubt is its own', () => {
+    const standings = judged([{ ...odd('odd', '2T08:00:00'), kept: true }, odd('odder', '2T08:00:30')]);
+    expect(heldIn(standings)).toEqual([]);
+    expect(standings.get('odder')?.reading.repeatOf).toBe('odd');
+  });
 });
 
 describe('a comparison', () => {
