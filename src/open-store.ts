@@ -16,6 +16,7 @@ import { migrateSqlite } from './store/sqlite-migrate.ts';
 
 export { CopyRefused } from './store/copy.ts';
 export { BackupRefused, backupSqlite, restoreSqlite, type BackupReport } from './store/sqlite-backup.ts';
+export { openPassingStore, type PassingStore } from './store/passing-store.ts';
 export { StoreNotOpened } from './store/store-not-opened.ts';
 
 export interface StoreOptions {

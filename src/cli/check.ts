@@ -34,7 +34,7 @@ export async function check(named: readonly string[], options: CheckOptions, ter
   const progress = progressOf(sources);
   const report = reportTo(options.output, sources, { terminal, isHeldBack: progress !== undefined });
   const counts = new Counts();
-  const judge = options.together ? await judgeOfAll(surroundings) : judgeOfEach(surroundings);
+  const judge = await (options.together ? judgeOfAll : judgeOfEach)(surroundings);
   try {
     const reporter = await reporterOf(options.format, { write: report.write, look: report.look, ...surroundings });
     for await (const checked of checkedTexts(sources, judge, { isNdjson: options.ndjson === true, ...(progress && { progress }) })) {

@@ -14,7 +14,7 @@ import { MIGRATIONS } from './migrations/all.ts';
 import { migrate } from './migrator.ts';
 import { createPrivately } from './private-file.ts';
 import type { StoreSchema } from './schema.ts';
-import { SqlStore } from './sql-store.ts';
+import { SqlStore, type StoreConnections } from './sql-store.ts';
 import { refuseDamaged } from './sqlite-damage.ts';
 import { ImmediateSqliteDialect } from './sqlite-dialect.ts';
 import { lockStore } from './store-lock.ts';
@@ -41,6 +41,15 @@ const BUSY_TIMEOUT_MS = 1000;
  * cannot be used.
  */
 export async function openSqliteStore(path: string, options: SqliteOptions): Promise<KeptStore> {
+  const { connections } = await connectSqlite(path, options);
+  return new SqlStore(connections, options.clock);
+}
+
+/** What a store is made of, and beneath it the connection that writes. Throws as {@link openSqliteStore} does. */
+export async function connectSqlite(
+  path: string,
+  options: SqliteOptions,
+): Promise<{ readonly connections: StoreConnections; readonly writer: Database.Database }> {
   // a real file for `:memory:` too, since a second connection cannot see into the memory of the first
   const isPassing = path === ':memory:';
   const file = isPassing ? join(mkdtempSync(join(tmpdir(), 'steelyard-')), 'store.db') : path;
@@ -65,7 +74,7 @@ export async function openSqliteStore(path: string, options: SqliteOptions): Pro
     const writing = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(writer) });
     await migrate(writing, MIGRATIONS, options.clock.nowMs());
     const reading = new Kysely<StoreSchema>({ dialect: new ImmediateSqliteDialect(connect(true)) });
-    return new SqlStore({ writing, reading, release }, options.clock);
+    return { connections: { writing, reading, release }, writer };
   } catch (error) {
     release();
     throw error instanceof StoreNotOpened ? error : new StoreNotOpened('unusable', error);

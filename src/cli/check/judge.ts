@@ -13,8 +13,8 @@ import { PARENT_CODE, SYSTEM } from '../../core/terminology.ts';
 import { ServiceError } from '../../errors.ts';
 import { createIntake, type Intake, type IntakeAnswer } from '../../ingest.ts';
 import { parseIfNoneExist } from '../../ingest/if-none-exist.ts';
-import { openStore } from '../../open-store.ts';
-import type { Store, Token } from '../../ports.ts';
+import { openPassingStore } from '../../open-store.ts';
+import type { Clock, Store, Token } from '../../ports.ts';
 import { entriesOf, entryOf, type Before, type CheckedEntry, type RegistryType } from './bundle-entries.ts';
 
 export interface Judged {
@@ -39,27 +39,35 @@ export interface Judge {
   close(): Promise<void>;
 }
 
-/** A judge for whom every text is the only one. */
-export function judgeOfEach(surroundings: Surroundings): Judge {
+/** A judge for whom every text is the only one: of an earlier one nothing is known. */
+export async function judgeOfEach(surroundings: Surroundings): Promise<Judge> {
+  const store = await openPassingStore(clockOf(surroundings));
   const judge: Judge['judge'] = async (type, resource, source) => {
-    const one = await judgeOfAll(surroundings);
     try {
-      return await one.judge(type, resource, source);
+      return await remembering(store, surroundings)(type, resource, source);
     } finally {
-      await one.close();
+      store.empty();
     }
   };
-  return { judge, close: () => Promise.resolve() };
+  return { judge, close: () => store.close() };
 }
 
 /** A judge who remembers: what came with earlier texts is known, and their readings are earlier readings. */
-export async function judgeOfAll({ policy, growth, nowMs }: Surroundings): Promise<Judge> {
-  const clock = { nowMs: () => nowMs };
-  const store = await openStore(':memory:', { clock });
+export async function judgeOfAll(surroundings: Surroundings): Promise<Judge> {
+  const store = await openPassingStore(clockOf(surroundings));
+  return { judge: remembering(store, surroundings), close: () => store.close() };
+}
+
+function clockOf({ nowMs }: Surroundings): Clock {
+  return { nowMs: () => nowMs };
+}
+
+function remembering(store: Store, surroundings: Surroundings): Judge['judge'] {
+  const { policy, growth } = surroundings;
   let id = '';
   const intake = createIntake({
     store,
-    clock,
+    clock: clockOf(surroundings),
     policy: () => policy,
     ...(growth && { growth }),
     newId: () => id,
@@ -68,7 +76,7 @@ export async function judgeOfAll({ policy, growth, nowMs }: Surroundings): Promi
   });
   const before: Before = { readingIds: new Set(), entries: 0 };
   const placeOf = new Map<string, string>();
-  const judge: Judge['judge'] = async (type, resource, source = '') => {
+  return async (type, resource, source = '') => {
     if (type === 'Bundle') {
       const conformed = conformResource(resource, 'Bundle');
       if (!conformed.ok) return [{ root: 'Bundle', resource, verdict: 'refused', issues: toOperationOutcome(conformed.findings).issue }];
@@ -82,7 +90,6 @@ export async function judgeOfAll({ policy, growth, nowMs }: Surroundings): Promi
     }
     return withBmi(judged, placeOf, store);
   };
-  return { judge, close: () => store.close() };
 }
 
 type Stored = Judged & { readonly storedAs?: string };
