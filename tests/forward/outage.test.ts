@@ -1,5 +1,5 @@
 /** An EHR that is down, slow, busy, or stumbles over single items, and a ward that goes on weighing. Time is the test's own. */
-import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { afterEach, describe, expect, it } from 'vitest';
 import type { Fault } from '../../examples/receiver/faults.ts';
 import type { ForwardWorker } from '../../src/forward/worker.ts';
 import { seeded } from './seeded.ts';
@@ -27,21 +27,12 @@ async function pass(worker: ForwardWorker, ms: number, stepMs: number, isDone: (
   }
 }
 
-/** Real time in which a call that hangs ends. */
-let longestCallMs = 0;
-beforeEach(() => {
-  longestCallMs = 0;
-});
-
-/** Waits until nothing happened for a while, in real time. */
+/** Waits, in real time, until no attempt is under way, however long a machine at work takes over one. */
 async function settled(): Promise<void> {
-  for (let before = -1, now = progress(); now !== before; now = progress()) {
-    before = now;
-    await new Promise((resolve) => setTimeout(resolve, 5 + longestCallMs));
-  }
+  do await new Promise((resolve) => setTimeout(resolve, 1));
+  while (ward.isBusy());
 }
 
-const progress = (): number => ward.receiver.requests().length + ward.events.length + ward.notices.length;
 const sent = (): number => ward.events.filter((event) => event.startsWith('sent')).length;
 
 describe('an EHR that is down for an hour', () => {
@@ -108,7 +99,9 @@ describe('an EHR that says when to come back', () => {
     [429, '315360000', HOUR_MS],
     [503, 'Fri, 02 Mar 2035 12:00:00 GMT', HOUR_MS],
   ])('(%i, Retry-After %s) hears nothing until then, whatever comes in, and no storm after', async (status, header, waitMs) => {
-    ward = await openWard({ faults: [{ do: 'answer', status, headers: { 'retry-after': header } }] });
+    const answered: Fault = { do: 'answer', status, headers: { 'retry-after': header } };
+    // answers take their time, which is none of the ward's
+    ward = await openWard({ faults: [answered], dice: { next: () => ({ do: 'delay', ms: 20 }) } });
     await takeMany(1);
     const worker = ward.forward({ parallel: 8 });
     await ward.untilEvents(1);
@@ -150,7 +143,6 @@ describe('one item that the EHR stumbles over', () => {
       ward = await openWard({ faults: [{ ...fault, bodyHas: holding(1), isLasting: true }] });
       await takeMany(1);
       await take(ward.store, [{ ...weightOf(1), id: 'w-1-later' }]);
-      longestCallMs = fault.do === 'delay' ? timeoutMs : 0;
       const worker = ward.forward({ timeoutMs, parallel: 2, random: seeded(5) });
       // whose trouble it is shows once others got through in between
       await takeMany(5, 5);

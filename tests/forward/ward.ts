@@ -7,7 +7,7 @@ import type { ForwardLogFields } from '../../src/forward/events.ts';
 import { ForwardWorker, type ForwardWorkerOptions } from '../../src/forward/worker.ts';
 import { parseExactJson, type JsonObject } from '../../src/core/json.ts';
 import { HELD_TAG, OURS, PARENT_CODE, type Quantified } from '../../src/core/terminology.ts';
-import type { OutboxItem, Store, StoreWriter, VersionedReference } from '../../src/ports.ts';
+import type { OutboxItem, OutboxStore, Store, StoreWriter, VersionedReference } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { startReceiver, type Receiver, type ReceiverOptions } from '../../examples/receiver/receiver.ts';
 
@@ -32,7 +32,44 @@ export interface Ward {
   /** Resolves when this notice has come so often in all. */
   untilNotice(notice: string, times?: number): Promise<void>;
   item(number: number): Promise<OutboxItem>;
+  /** A worker is asking the outbox, or has an item in hand: the clock must stand still. */
+  isBusy(): boolean;
   close(): Promise<void>;
+}
+
+/** The outbox, and what workers are doing with it: which of its calls are under way, which items were claimed and not written down. */
+function watched(outbox: OutboxStore): { readonly outbox: OutboxStore; readonly isBusy: () => boolean } {
+  const inHand = new Set<number>();
+  let asking = 0;
+  const during = async <Result>(call: () => Promise<Result>): Promise<Result> => {
+    asking += 1;
+    try {
+      return await call();
+    } finally {
+      asking -= 1;
+    }
+  };
+  const settling = <Result>(number: number, call: () => Promise<Result>): Promise<Result> =>
+    during(call).finally(() => inHand.delete(number));
+  const watching: Partial<OutboxStore> = {
+    claim: (...args) =>
+      during(async () => {
+        const items = await outbox.claim(...args);
+        for (const { number } of items) inHand.add(number);
+        return items;
+      }),
+    markSent: (number, ...rest) => settling(number, () => outbox.markSent(number, ...rest)),
+    postpone: (number, ...rest) => settling(number, () => outbox.postpone(number, ...rest)),
+    park: (number, ...rest) => settling(number, () => outbox.park(number, ...rest)),
+  };
+  // a store's own methods must be called on the store
+  const bound = new Proxy(outbox, {
+    get: (target, name) => {
+      const member: unknown = Reflect.get(watching, name) ?? Reflect.get(target, name);
+      return typeof member === 'function' && !(name in watching) ? (member.bind(target) as unknown) : member;
+    },
+  });
+  return { outbox: bound, isBusy: () => asking > 0 || inHand.size > 0 };
 }
 
 export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Promise<Ward> {
@@ -46,6 +83,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
   const logged: Ward['logged'] = [];
   const workers: ForwardWorker[] = [];
   const clients: EhrClient[] = [];
+  const { outbox, isBusy } = watched(store.outbox);
 
   const recordIn = (list: string[], event: string): void => {
     list.push(event);
@@ -68,7 +106,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
       const ehr = new EhrClient({ baseUrl: url, timeoutMs });
       clients.push(ehr);
       const worker = new ForwardWorker({
-        outbox: store.outbox,
+        outbox,
         read: store.read,
         ehr,
         clock,
@@ -97,6 +135,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
       if (item === undefined) throw new RangeError(`there is no outbox item ${number}`);
       return item;
     },
+    isBusy,
     async close() {
       await Promise.all(workers.map((worker) => worker.stop(0)));
       await receiver.close();
