@@ -38,7 +38,7 @@ export interface Ward {
 }
 
 /** The outbox, and what workers are doing with it: which of its calls are under way, which items were claimed and not written down. */
-function watched(outbox: OutboxStore): { readonly outbox: OutboxStore; readonly isBusy: () => boolean } {
+function overseen(outbox: OutboxStore): { readonly outbox: OutboxStore; readonly isBusy: () => boolean } {
   const inHand = new Set<number>();
   let asking = 0;
   const during = async <Result>(call: () => Promise<Result>): Promise<Result> => {
@@ -83,7 +83,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
   const logged: Ward['logged'] = [];
   const workers: ForwardWorker[] = [];
   const clients: EhrClient[] = [];
-  const { outbox, isBusy } = watched(store.outbox);
+  const busy: (() => boolean)[] = [];
 
   const recordIn = (list: string[], event: string): void => {
     list.push(event);
@@ -102,11 +102,13 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
     events,
     notices,
     logged,
-    forward({ timeoutMs = 2_000, url = receiver.url, ...workerOptions } = {}) {
+    forward({ timeoutMs = 2_000, url = receiver.url, outbox = store.outbox, ...workerOptions } = {}) {
       const ehr = new EhrClient({ baseUrl: url, timeoutMs });
       clients.push(ehr);
+      const seen = overseen(outbox);
+      busy.push(seen.isBusy);
       const worker = new ForwardWorker({
-        outbox,
+        outbox: seen.outbox,
         read: store.read,
         ehr,
         clock,
@@ -135,7 +137,7 @@ export async function openWard(options: Omit<ReceiverOptions, 'port'> = {}): Pro
       if (item === undefined) throw new RangeError(`there is no outbox item ${number}`);
       return item;
     },
-    isBusy,
+    isBusy: () => busy.some((isBusy) => isBusy()),
     async close() {
       await Promise.all(workers.map((worker) => worker.stop(0)));
       await receiver.close();
