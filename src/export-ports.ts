@@ -49,8 +49,11 @@ export interface ExportStore {
   advance(id: string): Promise<void>;
   /** False when there is none. */
   remove(id: string, nowMs: number, call: Call): Promise<boolean>;
-  /** At most `limit` Observations of a part, by the order of storing; `from` is where the page before ended. */
-  page(job: ExportJob, part: number, limit: number, from?: number): Promise<ExportPage>;
+  /**
+   * At most `limit` Observations of a part, by the order of storing; `from` is where the page before
+   * ended. Undefined when the job is gone, so that nobody takes what was read of it for the whole.
+   */
+  page(job: ExportJob, part: number, limit: number, from?: number): Promise<ExportPage | undefined>;
   /** Removes the jobs whose time is over. Returns how many. */
   removeExpired(nowMs: number): Promise<number>;
 }

@@ -133,6 +133,8 @@ export function readExportFile(serving: Serving): Handler {
     try {
       const pageAt = async (from?: number): Promise<ExportPage> => {
         const page = await store.exports.page(job, part, LINES_A_PAGE, from);
+        // deleted meanwhile: behind the first page the answer is cut off, which says that it is not whole
+        if (page === undefined) throw notFound();
         await recordPage(serving, res, job, part, page);
         return page;
       };

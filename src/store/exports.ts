@@ -116,9 +116,9 @@ export class SqlExports implements ExportStore {
     });
   }
 
-  async page(job: ExportJob, part: number, limit: number, from?: number): Promise<ExportPage> {
+  async page(job: ExportJob, part: number, limit: number, from?: number): Promise<ExportPage | undefined> {
     const row = await this.#row(job.id);
-    if (row === undefined) return { resources: [], persons: [] };
+    if (row === undefined) return undefined;
     const after = Math.max(part * this.#spans.part, from ?? 0);
     const rows = await this.#db
       .selectFrom('observation')

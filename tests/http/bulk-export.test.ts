@@ -1,5 +1,6 @@
 /** The export over HTTP, in the words of the HL7 guide "Bulk Data Access" 2.0.0, section "Bulk Data Export Operation". */
-import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
+import { StoreUnavailable } from '../../src/ports.ts';
 import { startService, type Service } from '../service.ts';
 import { startGuarded } from './auth/guarded.ts';
 import { keep } from './stored.ts';
@@ -124,6 +125,53 @@ describe('an export', () => {
     const { place } = await exported();
     for (const part of ['1', 'x', '-1', '99999999999']) expect((await service.call('GET', `${place}/${part}`)).status, part).toBe(404);
     expect((await service.call('HEAD', `${place}/0`)).text).toBe('');
+  });
+});
+
+describe('the file of an export', () => {
+  const file = { headers: { Accept: 'application/fhir+ndjson' } };
+  async function exportedMany(): Promise<{ place: string; read: () => ReturnType<Service['call']> }> {
+    // more than one page
+    await Promise.all(Array.from({ length: 600 }, (_, at) => keep(service.store, { id: `w${at}` })));
+    const { place } = await exported();
+    return { place, read: () => service.call('GET', `${place}/0`, file) };
+  }
+  /** What comes between the two pages of the next file. */
+  function spoilSecondPage(spoil: () => Promise<unknown>): void {
+    const { exports } = service.store;
+    vi.restoreAllMocks();
+    const page = exports.page.bind(exports);
+    vi.spyOn(exports, 'page')
+      .mockImplementationOnce(page)
+      .mockImplementationOnce(async (...args) => {
+        await spoil();
+        return page(...args);
+      });
+  }
+  const gone = () => Promise.reject(new StoreUnavailable(new Error('gone')));
+
+  test.each(['page', 'find'] as const)('is answered 503 while the store cannot be read (%s), and whole afterwards', async (step) => {
+    const { read } = await exportedMany();
+    vi.spyOn(service.store.exports, step).mockImplementationOnce(gone);
+    const { status, headers, text } = await read();
+    expect([status, headers['retry-after']]).toEqual([503, '5']);
+    expect(text).toContain('transport-store-unavailable');
+    expect((await read()).text.trim().split('\n')).toHaveLength(600);
+  });
+
+  test('is cut off where the store goes away in its midst, and keeps no place from others', async () => {
+    const { read } = await exportedMany();
+    for (let turn = 0; turn < 5; turn += 1) {
+      spoilSecondPage(gone);
+      await expect(read()).rejects.toThrow();
+    }
+    expect((await read()).text.trim().split('\n')).toHaveLength(600);
+  });
+
+  test('is cut off where the export is deleted in its midst, so that nobody takes a part for the whole', async () => {
+    const { place, read } = await exportedMany();
+    spoilSecondPage(async () => expect((await service.call('DELETE', place)).status).toBe(202));
+    await expect(read()).rejects.toThrow();
   });
 });
 

@@ -15,6 +15,7 @@ async function fetched(store: Store, job: ExportJob, limit = 2): Promise<StoredR
     let from: number | undefined;
     do {
       const page = await store.exports.page(job, part, limit, from);
+      if (page === undefined) throw new Error('the job is gone');
       expect(page.resources.length).toBeLessThanOrEqual(limit);
       seen.push(...page.resources);
       from = page.next;
