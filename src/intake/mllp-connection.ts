@@ -134,10 +134,11 @@ export class MllpConnection {
     this.#hangUp();
   }
 
-  /** Behind the work that is waiting: the peer has said all that it wanted to. */
-  #goodbye(): Promise<void> {
+  /** Behind the work that is waiting: the peer has said all that it wanted to, and the CR that a message lacks will not come. */
+  async #goodbye(): Promise<void> {
+    await this.#takeWithoutReturn();
+    if (this.#state === 'open' && this.#reader.isInside) this.#parts.noteFault('half');
     this.#hangUp();
-    return Promise.resolve();
   }
 
   async #answer(make: () => Promise<Buffer | undefined>): Promise<void> {

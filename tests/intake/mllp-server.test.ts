@@ -54,6 +54,14 @@ describe('a connection', () => {
     await client.closed();
   });
 
+  test('without CR, and closed for sending, is answered at once: no CR will come', async () => {
+    const { server } = await receiving({ limits: { longestReturnMs: 3_600_000 } });
+    const client = await openClient(server.port);
+    client.socket.end(block(message()).subarray(0, -1));
+    expect(said(await client.next())).toBe('AA C-1');
+    await client.closed();
+  });
+
   test('gives up half a message when another begins, and tells nobody of it', async () => {
     const { server, metrics } = await receiving();
     const client = await openClient(server.port);
@@ -62,11 +70,12 @@ describe('a connection', () => {
     expect(await counted(metrics, 'steelyard_mllp_faults_total{reason="half"}')).toBe(1);
   });
 
-  test('that ends in the middle of a message stores nothing', async () => {
-    const { server, store } = await receiving();
+  test('that ends in the middle of a message stores nothing, and is counted', async () => {
+    const { server, store, metrics } = await receiving();
     const client = await openClient(server.port);
     client.socket.end(block(message()).subarray(0, 300));
     expect(await client.closed()).toEqual([]);
+    expect(await counted(metrics, 'steelyard_mllp_faults_total{reason="half"}')).toBe(1);
     expect((await store.read.searchObservations({ includeHeld: true, sort: [], count: 5 })).resources).toEqual([]);
   });
 

@@ -3,6 +3,7 @@
  * made, else through the port by which the part that notices it reports.
  */
 import { readFileSync, writeFileSync } from 'node:fs';
+import { connect } from 'node:net';
 import { join } from 'node:path';
 import { setTimeout as pause } from 'node:timers/promises';
 import { describe, expect, test } from 'vitest';
@@ -10,6 +11,7 @@ import { createMetrics, type Metrics } from '../../src/metrics.ts';
 import type { Store } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { steelyard } from '../cli/command.ts';
+import { putWeight } from '../contract/store-samples.ts';
 import { startEdge } from '../http/edge.ts';
 import { MORNING, startRunning, until } from './running.ts';
 import { ALERT_NAMES, watch, type Watcher } from './watcher.ts';
@@ -27,6 +29,7 @@ interface Watched {
   readonly watcher: Watcher;
   readonly clock: { nowMs(): number; advance(ms: number): void };
   readonly port: number;
+  readonly store: Store;
 }
 
 /** The HTTP edge over a store and metrics that the test holds in its hands. */
@@ -38,7 +41,7 @@ async function startWatched(options: { readonly spoil?: (store: Store) => Store;
   const askDisk = () => Promise.resolve({ bavail: options.free?.() ?? 50, blocks: 100, bsize: 4096 });
   const metrics = createMetrics(store, clock, { storeFolder: '.', askDisk });
   const { port } = await startEdge({ serving: { store, metrics } });
-  return { metrics, watcher: watch({ port, clock }), clock, port };
+  return { metrics, watcher: watch({ port, clock }), clock, port, store };
 }
 
 describe('readings on their way', () => {
@@ -105,6 +108,75 @@ describe('readings on their way', () => {
     await watcher.fires('SteelyardReadBackDiffers');
     metrics.readBack('same');
     await watcher.isQuiet('SteelyardReadBackDiffers');
+  });
+});
+
+describe('subscribers', () => {
+  const anEhr = { id: 's1', text: '{"resourceType":"Subscription"}', filter: {} };
+  const call = { requestId: 'drill', caller: {} };
+
+  drill('SteelyardSubscriberBehind', 'a subscriber takes nothing for five minutes, and then what there is', async () => {
+    const { watcher, clock, store } = await startWatched();
+    await store.subscriptions.add(anEhr, 9, clock.nowMs(), call);
+    await putWeight(store, 'w1');
+    clock.advance(300_000);
+    await watcher.isQuiet('SteelyardSubscriberBehind');
+    clock.advance(1_000);
+    await watcher.fires('SteelyardSubscriberBehind');
+    const [claimed] = await store.subscriptions.claim(clock.nowMs(), 60_000, 1);
+    if (claimed === undefined) throw new Error('there is nothing to tell');
+    await store.subscriptions.markDelivered(claimed, 0, clock.nowMs());
+    const events = await store.subscriptions.nextEvents(claimed, 9, clock.nowMs());
+    await store.subscriptions.markDelivered(claimed, events.at(-1)?.number ?? 0, clock.nowMs());
+    await watcher.isQuiet('SteelyardSubscriberBehind');
+  });
+
+  drill('SteelyardSubscriptionOff', 'the store was put back from a backup; the subscriber deletes its Subscription', async () => {
+    const { watcher, clock, store } = await startWatched();
+    await store.subscriptions.add(anEhr, 9, clock.nowMs(), call);
+    await watcher.isQuiet('SteelyardSubscriptionOff');
+    await store.outbox.distrust(clock.nowMs());
+    await watcher.fires('SteelyardSubscriptionOff', { status: 'off' });
+    await store.subscriptions.remove(anEhr.id, clock.nowMs(), call);
+    await watcher.isQuiet('SteelyardSubscriptionOff');
+  });
+});
+
+describe('gateways that speak HL7 v2', () => {
+  const mllpPortOf = ({ mllp = '' }: { readonly mllp?: string }): number => Number(new URL(mllp).port);
+
+  /** Sends bytes; resolves once the service has said enough, or closes. */
+  async function say(port: number, bytes: string, isEnough: (heard: string) => boolean): Promise<void> {
+    const socket = connect(port, '127.0.0.1');
+    let heard = '';
+    const isOver = new Promise<void>((resolve, reject) => {
+      socket.on('data', (chunk) => isEnough((heard += chunk.toString('latin1'))) && resolve());
+      socket.on('close', () => resolve());
+      socket.on('error', reject);
+    });
+    socket.write(bytes);
+    await isOver;
+    socket.destroy();
+  }
+
+  drill('SteelyardMllpRejected', 'a message that is none is answered AR', async () => {
+    const service = await startRunning({ forwards: false, settings: { STEELYARD_MLLP_PORT: '0' } });
+    const watcher = watch(service);
+    await watcher.isQuiet('SteelyardMllpRejected');
+    await say(mllpPortOf(service.running), '\x0bMSH|^~\\&|A|B|C|D|20260302080000||ADT^A01|1|P|2.6\r\x1c\r', (heard) =>
+      heard.includes('\x1c'),
+    );
+    await watcher.until('SteelyardMllpRejected', 'fires');
+    await watcher.isQuiet('SteelyardMllpRejected');
+  });
+
+  drill('SteelyardMllpFaults', 'something that does not speak MLLP calls again and again', async () => {
+    const service = await startRunning({ forwards: false, settings: { STEELYARD_MLLP_PORT: '0' } });
+    const watcher = watch(service);
+    await watcher.isQuiet('SteelyardMllpFaults');
+    for (let turn = 0; turn < 11; turn += 1) await say(mllpPortOf(service.running), 'GET / HTTP/1.1 '.repeat(5_000), () => false);
+    await watcher.until('SteelyardMllpFaults', 'fires');
+    await watcher.isQuiet('SteelyardMllpFaults');
   });
 });
 
