@@ -1,26 +1,26 @@
 import { defineConfig } from 'vitest/config';
+import { LongestFirst } from './tests/longest-first.ts';
+import { quickFolder } from './tests/quick-folder.ts';
 
-/** Tests of values: they start nothing and leave nothing behind, so each worker loads the code once for all of them. */
-const OF_VALUES = ['tests/core/**/*.test.ts', 'tests/published/**/*.test.ts', 'tests/review/**/*.test.ts'];
-
-const patience = { testTimeout: 60_000, hookTimeout: 60_000 };
+const folder = quickFolder();
+// for the servers that a run starts, for its workers and for the children of these
+if (folder !== undefined) process.env['TMPDIR'] = folder;
+const isShuffled = process.argv.some((argument) => argument.startsWith('--sequence.shuffle'));
 
 export default defineConfig({
   test: {
     reporters: ['default', './tests/closing-line.ts'],
+    include: ['tests/**/*.test.ts'],
+    globalSetup: ['./tests/built.ts', './tests/postgres-setup.ts'],
+    setupFiles: ['./tests/closing-setup.ts'],
     pool: 'forks',
     maxWorkers: 2,
-    projects: [
-      { test: { name: 'values', include: OF_VALUES, isolate: false, ...patience } },
-      {
-        test: {
-          name: 'service',
-          globalSetup: ['./tests/built.ts', './tests/postgres-setup.ts'],
-          include: ['tests/**/*.test.ts'],
-          exclude: ['**/node_modules/**', ...OF_VALUES],
-          ...patience,
-        },
-      },
-    ],
+    // a worker loads the code once for all files that it runs; tests/shared-workers.test.ts says what that asks of them
+    isolate: false,
+    ...(!isShuffled && { sequence: { sequencer: LongestFirst } }),
+    // patience, for a busy machine; nothing is asserted by it
+    testTimeout: 180_000,
+    hookTimeout: 180_000,
+    expect: { poll: { timeout: 60_000 } },
   },
 });

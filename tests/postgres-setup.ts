@@ -8,6 +8,7 @@ import { createServer } from 'node:http';
 import type { AddressInfo } from 'node:net';
 import { inject } from 'vitest';
 import type { TestProject } from 'vitest/node';
+import { closeAfterFile } from './closing.ts';
 import { databasesAt, runOn, startPostgres, type Postgres, type PostgresDatabases } from './postgres.ts';
 
 declare module 'vitest' {
@@ -59,7 +60,12 @@ let ours: Promise<string> | undefined;
  */
 export async function passingStore(): Promise<PassingStore> {
   const server = await sharedPostgres();
-  ours ??= server.createDatabase();
+  if (ours === undefined) {
+    ours = server.createDatabase();
+    closeAfterFile(() => {
+      ours = undefined;
+    });
+  }
   const database = server.url(await ours);
   const schema = `place_${randomUUID().replaceAll('-', '')}`;
   await runOn(database, `create schema ${schema}`);

@@ -21,7 +21,11 @@ export interface Surroundings {
   readonly endAfter?: string;
 }
 
-export function runScript(script: string, args: readonly string[], { stdin = '', env = {}, endAfter }: Surroundings = {}): Promise<Ran> {
+export function runScript(
+  script: Parameters<typeof built>[0],
+  args: readonly string[],
+  { stdin = '', env = {}, endAfter }: Surroundings = {},
+): Promise<Ran> {
   return new Promise((resolve, reject) => {
     const child = spawn(process.execPath, [built(script), ...args], {
       cwd: PROJECT,

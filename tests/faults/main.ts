@@ -4,7 +4,7 @@
  * `--list` the names. Ends with 1 when something did not come out as it ought to.
  */
 import { parseArgs } from 'node:util';
-import build from '../built.ts';
+import compile from '../built.ts';
 import { report } from './report.ts';
 import { runFault, type FaultResult } from './runner.ts';
 import { FAULTS } from './table/all.ts';
@@ -28,7 +28,7 @@ if (values.list) {
   process.exit(0);
 }
 
-build();
+await compile();
 const chosen = FAULTS.filter(({ name }) => values.only.length === 0 || values.only.includes(name));
 const results: FaultResult[] = [];
 for (const fault of chosen) {

@@ -9,7 +9,7 @@ import { built } from '../built.ts';
 import type { Manner, StorageErrors } from './failing-storage.ts';
 
 const ROOT = join(import.meta.dirname, '../..');
-const PRELOADED = ['shifted-clock.ts', 'failing-storage.ts'].flatMap((file) => ['--import', built(`tests/faults/${file}`)]);
+const PRELOADED = (['shifted-clock.ts', 'failing-storage.ts'] as const).flatMap((file) => ['--import', built(`tests/faults/${file}`)]);
 const ENTRY = built('src/cli/main.ts');
 
 /** Whatever ends this process, its services end too, each by its own id. */

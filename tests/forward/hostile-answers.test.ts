@@ -226,4 +226,4 @@ it(`${ANSWERS} damaged answers crash nothing, prove nothing that they do not say
   // the damage is neither so small that all is sent nor so great that nothing is
   for (const kind of ['sent', 'unclear', 'permanent', 'destination', 'transient', 'conflict', 'look-up found', 'look-up unclear'])
     expect(kinds.get(kind), kind).toBeGreaterThan(20);
-}, 120_000);
+}, 600_000);

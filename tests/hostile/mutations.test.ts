@@ -75,7 +75,7 @@ describe(`${MUTANTS} mutants (seed ${SEED})`, () => {
     await service.close();
   });
 
-  test('are each answered in FHIR, without a fault and without a name', { timeout: 600_000 }, async () => {
+  test('are each answered in FHIR, without a fault and without a name', { timeout: 1_800_000 }, async () => {
     const faults: string[] = [];
     let next = 0;
     const sender = async (): Promise<void> => {

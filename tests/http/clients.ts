@@ -5,12 +5,12 @@
 import { once } from 'node:events';
 import type { AddressInfo } from 'node:net';
 import express from 'express';
-import { afterEach } from 'vitest';
 import { ServiceError } from '../../src/errors.ts';
 import { answerErrors } from '../../src/http/error-handler.ts';
 import { keepNotes, notesOf } from '../../src/http/request-notes.ts';
 import type { Handler, RequestHandler } from '../../src/http/serving.ts';
 import { createLog } from '../../src/log.ts';
+import { closeAfterTest } from '../closing.ts';
 import { send, type Answer } from './edge.ts';
 
 export interface ClientsApp {
@@ -18,9 +18,6 @@ export interface ClientsApp {
   call(client?: string, headers?: Readonly<Record<string, string>>): Promise<Answer>;
   readonly logLines: readonly string[];
 }
-
-const closers: (() => void)[] = [];
-afterEach(() => closers.splice(0).forEach((close) => close()));
 
 /** Notes the client, as whoever verifies tokens will. */
 export const nameClient: RequestHandler = (req, res, next) => {
@@ -44,7 +41,7 @@ export async function startClientsApp(
   app.use(answerErrors({ log }));
   const server = app.listen(0, '127.0.0.1');
   await once(server, 'listening');
-  closers.push(() => {
+  closeAfterTest(() => {
     server.close();
     server.closeAllConnections();
   });

@@ -5,7 +5,6 @@
 import { once } from 'node:events';
 import { request, type IncomingHttpHeaders, type Server } from 'node:http';
 import type { AddressInfo } from 'node:net';
-import { afterEach } from 'vitest';
 import { isJsonObject, parseExactJson, stringifyExact, type JsonObject } from '../../src/core/json.ts';
 import { DEFAULT_POLICY } from '../../src/core/policy.ts';
 import { RULES } from '../../src/core/rules/index.ts';
@@ -19,6 +18,7 @@ import { createLog } from '../../src/log.ts';
 import { createMetrics } from '../../src/metrics.ts';
 import type { Store } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
+import { closeAfterTest } from '../closing.ts';
 
 export const CLOCK = { nowMs: () => Date.parse('2026-11-25T10:00:00Z') };
 
@@ -41,11 +41,6 @@ export interface Edge {
   call(method: string, path: string, asked?: Asked): Promise<Answer>;
   post(path: string, body: string | Buffer, headers?: Readonly<Record<string, string>>): Promise<Answer>;
 }
-
-const closers: (() => Promise<void>)[] = [];
-afterEach(async () => {
-  for (const close of closers.splice(0).reverse()) await close();
-});
 
 /** An intake of which only the parts that the test gives may be called. */
 export function scriptedIntake(parts: Partial<Intake>): Intake {
@@ -71,7 +66,7 @@ export async function startEdge(
   parts: { readonly intake?: Partial<Intake>; readonly serving?: Partial<Serving>; readonly limits?: ServerLimits } = {},
 ): Promise<Edge> {
   const store = parts.serving?.store ?? (await openSqliteStore(':memory:', { clock: CLOCK }));
-  closers.push(() => store.close());
+  closeAfterTest(() => store.close());
   const logLines: string[] = [];
   const server = createHttpServer(parts.limits);
   server.listen(0, '127.0.0.1');
@@ -102,7 +97,7 @@ export async function startEdge(
       ...parts.serving,
     }),
   );
-  closers.push(() => closeServer(server));
+  closeAfterTest(() => closeServer(server));
   const call: Edge['call'] = (method, path, asked) => send(port, method, path, asked);
   return {
     url,

@@ -1,5 +1,4 @@
 /** The real use case on the real embedded store, in memory, for tests to post to. */
-import { afterEach } from 'vitest';
 import { createIntake, type Intake, type IntakeAnswer } from '../../src/ingest.ts';
 import type { GrowthTables } from '../../src/core/growth/tables.ts';
 import type { JsonObject } from '../../src/core/json.ts';
@@ -8,6 +7,7 @@ import { isStandingBmi, type Reading, type StandingBmi } from '../../src/core/re
 import type { Clock, OutboxItem, Store, Token } from '../../src/ports.ts';
 import { openSqliteStore } from '../../src/store/sqlite.ts';
 import { arrived, parsed } from '../arrived.ts';
+import { closeAfterTest } from '../closing.ts';
 import { CLOCK } from '../measurements.ts';
 
 export interface Desk {
@@ -28,11 +28,6 @@ export interface Desk {
   counts(): Promise<Readonly<Record<string, number>>>;
 }
 
-const closers: (() => Promise<void>)[] = [];
-afterEach(async () => {
-  for (const close of closers.splice(0)) await close();
-});
-
 export async function openDesk(
   options: {
     readonly policy?: Policy;
@@ -47,7 +42,7 @@ export async function openDesk(
 ): Promise<Desk> {
   const { clock = CLOCK } = options;
   const store = await openSqliteStore(':memory:', { clock });
-  closers.push(() => store.close());
+  closeAfterTest(() => store.close());
   let issued = 0;
   const intake = createIntake({
     store,

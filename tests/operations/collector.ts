@@ -2,7 +2,7 @@
 import { once } from 'node:events';
 import { createServer } from 'node:http';
 import type { AddressInfo } from 'node:net';
-import { afterEach } from 'vitest';
+import { closeAfterTest } from '../closing.ts';
 
 export interface ReceivedSpan {
   readonly name: string;
@@ -23,9 +23,6 @@ export interface Collector {
   /** All that arrived, as it arrived. */
   text(): string;
 }
-
-const closers: (() => void)[] = [];
-afterEach(() => closers.splice(0).forEach((close) => close()));
 
 interface Value {
   readonly stringValue?: string;
@@ -58,7 +55,7 @@ export async function startCollector(answer: 'takes' | 'fails' | 'hangs' = 'take
   });
   server.listen(0, '127.0.0.1');
   await once(server, 'listening');
-  closers.push(() => {
+  closeAfterTest(() => {
     server.close();
     server.closeAllConnections();
   });

@@ -5,11 +5,11 @@
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach } from 'vitest';
 import { loadConfig } from '../../src/config.ts';
 import { createLog } from '../../src/log.ts';
 import { start, type Running } from '../../src/main.ts';
 import { startReceiver, type Receiver, type ReceiverOptions } from '../../examples/receiver/receiver.ts';
+import { closeAfterTest } from '../closing.ts';
 import { send, type Answer } from '../http/edge.ts';
 
 export const MORNING = Date.parse('2026-11-25T07:00:00Z');
@@ -44,16 +44,11 @@ export interface RunningOptions {
   readonly receiver?: Omit<ReceiverOptions, 'port'>;
 }
 
-const closers: (() => Promise<void> | void)[] = [];
-afterEach(async () => {
-  for (const close of closers.splice(0).reverse()) await close();
-});
-
 export async function startRunning({ forwards = true, settings = {}, receiver: told = {} }: RunningOptions = {}): Promise<RunningService> {
   const folder = mkdtempSync(join(tmpdir(), 'steelyard-operations-'));
-  closers.push(() => rmSync(folder, { recursive: true, force: true }));
+  closeAfterTest(() => rmSync(folder, { recursive: true, force: true }));
   const receiver = await startReceiver({ port: 0, ...told });
-  closers.push(() => receiver.close());
+  closeAfterTest(() => receiver.close());
   let nowMs = MORNING;
   const clock = { nowMs: () => nowMs, advance: (ms: number) => void (nowMs += ms) };
   const lines: string[] = [];
@@ -64,7 +59,7 @@ export async function startRunning({ forwards = true, settings = {}, receiver: t
     ...settings,
   });
   const running = await start(config, { clock, log: createLog('debug', { write: (line: string) => void lines.push(line) }) });
-  closers.push(() => running.stop());
+  closeAfterTest(() => running.stop());
   const port = Number(new URL(running.url).port);
   return {
     port,

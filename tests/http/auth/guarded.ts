@@ -2,12 +2,12 @@
 import { mkdtempSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterAll } from 'vitest';
 import type { Gateways } from '../../../src/gateways.ts';
 import { createAuth } from '../../../src/http/auth/create-auth.ts';
 import { stringifyExact } from '../../../src/core/json.ts';
 import type { Answer } from '../edge.ts';
 import { NOW, weight, type Changes } from '../../measurements.ts';
+import { closeAfterFile } from '../../closing.ts';
 import { startService, type Service } from '../../service.ts';
 import { AUDIENCE, gatewayClaims, ISSUER, newKey, sign, type Claims, type SigningKey } from './issuer.ts';
 import { jwksOf } from './key-server.ts';
@@ -28,11 +28,6 @@ export const NURSE: Claims = {
   scope: 'user/Observation.rs steelyard/review',
 };
 
-const open: Service[] = [];
-afterAll(async () => {
-  for (const service of open.splice(0)) await service.close();
-});
-
 export async function startGuarded(gateways?: Readonly<Record<string, readonly string[]>>): Promise<Guarded> {
   const key = await newKey('ward-1');
   const path = join(mkdtempSync(join(tmpdir(), 'steelyard-door-')), 'keys.json');
@@ -46,7 +41,7 @@ export async function startGuarded(gateways?: Readonly<Record<string, readonly s
     // every route is tried with tokens that are refused
     limits: { failedLoginsPerAddress: 1_000_000, failedLoginsPerCredential: 1_000_000 },
   });
-  open.push(service);
+  closeAfterFile(() => service.close());
   const token = (claims: Claims = {}): Promise<string> => sign(key, gatewayClaims(clock.nowMs(), claims));
   return {
     service,

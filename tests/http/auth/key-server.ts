@@ -2,7 +2,7 @@
 import { once } from 'node:events';
 import { createServer, type RequestListener } from 'node:http';
 import type { AddressInfo } from 'node:net';
-import { afterEach } from 'vitest';
+import { closeAfterTest } from '../../closing.ts';
 import type { SigningKey } from './issuer.ts';
 
 export interface KeyServer {
@@ -11,9 +11,6 @@ export interface KeyServer {
   hits: number;
   answer: RequestListener;
 }
-
-const closers: (() => void)[] = [];
-afterEach(() => closers.splice(0).forEach((close) => close()));
 
 export const jwksOf = (keys: readonly SigningKey[]): string => JSON.stringify({ keys: keys.map(({ publicJwk }) => publicJwk) });
 
@@ -36,7 +33,7 @@ export async function startKeyServer(answer: RequestListener): Promise<KeyServer
   server.listen(0, '127.0.0.1');
   await once(server, 'listening');
   const state: KeyServer = { url: `http://127.0.0.1:${(server.address() as AddressInfo).port}/keys`, hits: 0, answer };
-  closers.push(() => {
+  closeAfterTest(() => {
     server.close();
     server.closeAllConnections();
   });
