@@ -7,6 +7,7 @@ import { RULES } from '../../src/core/rules/index.ts';
 import { loadRuleExamples, SIDES, type RuleExample, type Side } from '../../src/rule-examples.ts';
 
 const IDS = RULES.map(({ id }) => id);
+const EXAMPLES = loadRuleExamples();
 const FILES = IDS.flatMap((rule) => SIDES.map((side) => [rule, side] as const));
 const read = (rule: string, side: Side): string => readFileSync(join(GOLDEN_FOLDER, rule, `${side}.json`), 'utf8');
 
@@ -19,9 +20,8 @@ describe('the folder rules/', () => {
   });
 
   test('is what the service loads', () => {
-    const examples = loadRuleExamples();
-    expect([...examples.keys()].sort()).toEqual([...IDS].sort());
-    expect([...examples.values()].filter(({ pass, fail }) => !pass || !fail)).toEqual([]);
+    expect([...EXAMPLES.keys()].sort()).toEqual([...IDS].sort());
+    expect([...EXAMPLES.values()].filter(({ pass, fail }) => !pass || !fail)).toEqual([]);
   });
 });
 
@@ -34,7 +34,7 @@ describe('a golden file', () => {
   });
 
   test.each(IDS)('of %s tells its story in one or two sentences, another in each file', (rule) => {
-    const { pass, fail } = loadRuleExamples().get(rule) ?? {};
+    const { pass, fail } = EXAMPLES.get(rule) ?? {};
     for (const example of [pass, fail]) {
       expect(example?.story).toMatch(/^[A-Z][^{}<>]{20,230}\.$/);
       expect(example?.story.match(/[.?!]["”]?(?=\s|$)/g)?.length).toBeLessThanOrEqual(2);
@@ -43,7 +43,7 @@ describe('a golden file', () => {
   });
 
   test('names nobody who is not said to be invented', () => {
-    const named = [...loadRuleExamples()].flatMap(([rule, { pass, fail }]) =>
+    const named = [...EXAMPLES].flatMap(([rule, { pass, fail }]) =>
       [pass, fail].flatMap((example) => (example ? namesIn(example).map((name) => `${rule}: ${name}`) : [])),
     );
     expect(named.length).toBeGreaterThan(100);

@@ -4,6 +4,8 @@ import { loadRuleExamples, readRuleExample, type RuleExample, type RuleExamples 
 import { RULES } from '../../src/core/rules/index.ts';
 import { startEdge, type Edge } from './edge.ts';
 
+/** Those of the project: some hundred and thirty folders, read once. */
+const INSTALLED = loadRuleExamples();
 const HOSTILE = '<script>alert("1")</script> & \'2\'';
 const ESCAPED = '&lt;script&gt;alert(&quot;1&quot;)&lt;/script&gt; &amp; &#39;2&#39;';
 const inJson = JSON.stringify(HOSTILE);
@@ -28,16 +30,16 @@ const withExamples = (examples: RuleExamples): Promise<Edge> => startEdge({ serv
 
 describe('the page of a rule', () => {
   test.each(RULES.map(({ id }) => id))('%s shows a nurse both stories and every sentence of the answers', async (id) => {
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
     const text = textIn(await pageOf(edge, id));
-    for (const { story, answer } of Object.values(loadRuleExamples().get(id) ?? {})) {
+    for (const { story, answer } of Object.values(INSTALLED.get(id) ?? {})) {
       for (const sentence of [story, ...answer.issues.map(({ diagnostics }) => diagnostics)]) expect(text).toContain(sentence);
     }
     expect(text).not.toContain('No example is installed.');
   });
 
   test('shows an engineer the calls with their headers and digits, and the issues, folded away', async () => {
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
     const page = await pageOf(edge, 'bmi-not-correctable');
     const [folded = ''] = page.match(/<details>.*?<\/details>/s) ?? [];
     expect(folded).toContain('<summary>The request and its answer in JSON</summary>');
@@ -53,8 +55,8 @@ describe('the page of a rule', () => {
   });
 
   test('shows as it was sent what is no JSON', async () => {
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
-    const { request } = loadRuleExamples().get('json-unreadable')?.fail ?? {};
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
+    const { request } = INSTALLED.get('json-unreadable')?.fail ?? {};
     expect(request).toHaveProperty('text');
     expect(textIn(await pageOf(edge, 'json-unreadable'))).toContain(`POST /fhir/Observation\n\n${(request as { text: string }).text}`);
   });
@@ -88,7 +90,7 @@ describe('the page of a rule', () => {
   });
 
   test('is under the policy of the pages: the style and the program of this service, nothing inline and no frame', async () => {
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
     const { text, headers } = await edge.call('GET', '/rules/precision-step', { headers: { Accept: 'text/html' } });
     const policy = String(headers['content-security-policy']);
     for (const directive of ["default-src 'none'", "script-src 'self'", "style-src 'self'", "frame-ancestors 'none'"])
@@ -104,7 +106,7 @@ describe('the page of a rule', () => {
 
 describe('the JSON of a rule', () => {
   test('carries both examples as their files hold them, digits and all', async () => {
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
     const { text } = await edge.call('GET', '/rules/written-decimals');
     const { examples } = JSON.parse(text) as { examples: Record<string, RuleExample> };
     expect(Object.keys(examples).sort()).toEqual(['fail', 'pass']);
@@ -119,7 +121,7 @@ describe('the JSON of a rule', () => {
   test('has no examples where none are installed, and the list has none at all', async () => {
     const without = JSON.parse((await (await startEdge()).call('GET', '/rules/time-old')).text) as object;
     expect(without).toMatchObject({ id: 'time-old', examples: {} });
-    const edge = await startEdge({ serving: { examples: loadRuleExamples() } });
+    const edge = await startEdge({ serving: { examples: INSTALLED } });
     const list = JSON.parse((await edge.call('GET', '/rules')).text) as { rules: object[] };
     expect(list.rules).toHaveLength(RULES.length);
     expect(list.rules.filter((rule) => 'examples' in rule)).toEqual([]);
