@@ -189,7 +189,7 @@ describe('every route', () => {
     const pages = layers.flatMap(({ route }) => (route ? [route.path] : []));
     expect(pages.sort()).toEqual(['/health/live', '/health/ready', '/metrics', '/openapi.json', '/rules', '/rules/:id']);
     // the FHIR base, and the pages for people, whose door is their own (tests/http/sign-in)
-    expect(layers.filter(({ handle }) => handle.stack !== undefined)).toHaveLength(2);
+    expect(layers.filter(({ handle }) => handle.stack !== undefined)).toHaveLength(3);
   });
 });
 
