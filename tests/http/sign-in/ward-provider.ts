@@ -24,6 +24,8 @@ interface Options {
   readonly claims: (person: string) => Readonly<Record<string, unknown>>;
   readonly clientSecret?: string;
   readonly configuration?: Configuration;
+  /** As people's browsers call it: `localhost` is another site than 127.0.0.1, as the provider is in life. */
+  readonly host?: '127.0.0.1' | 'localhost';
   /** The library's own login page, for people at a browser; `person` and `logins` then say nothing. */
   readonly showsLogin?: true;
 }
@@ -31,7 +33,7 @@ interface Options {
 /** @param pages origins from which people come */
 export async function startWardProvider(
   pages: readonly string[],
-  { claims, clientSecret, configuration = {}, showsLogin }: Options,
+  { claims, clientSecret, configuration = {}, host = '127.0.0.1', showsLogin }: Options,
 ): Promise<WardProvider> {
   const keys = await Promise.all(
     ['RS256', 'ES256'].map(async (alg) => ({
@@ -61,7 +63,7 @@ export async function startWardProvider(
   });
   server.listen(0, '127.0.0.1');
   await once(server, 'listening');
-  const issuer = `http://127.0.0.1:${(server.address() as AddressInfo).port}`;
+  const issuer = `http://${host}:${(server.address() as AddressInfo).port}`;
   const provider = new Provider(issuer, {
     jwks: { keys: keys },
     cookies: { keys: ['invented-and-used-for-nothing'] },

@@ -46,6 +46,7 @@ export async function startWard({ roles, showsLogin, settings = {} }: Options): 
   const port = await freePort();
   const url = `http://127.0.0.1:${port}`;
   const provider = await startWardProvider([url], {
+    host: 'localhost',
     claims: (person) => ({ name: `${person} Invented`, roles: roles[person] ?? [] }),
     ...(showsLogin && { showsLogin }),
   });
