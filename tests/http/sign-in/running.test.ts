@@ -2,6 +2,7 @@
 import { request, type IncomingMessage } from 'node:http';
 import { once } from 'node:events';
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { openStore } from '../../../src/open-store.ts';
 import { send } from '../edge.ts';
 import { Browser, type Visit } from './browser.ts';
 import { startWard, type Ward } from './ward.ts';
@@ -102,6 +103,38 @@ describe('whoever is no reviewer', () => {
       expect(refused.status, action).toBe(403);
     }
     expect(await statusOf(id)).toBe('preliminary');
+  });
+
+  test('may have an item sent again as an engineer, in their own name, and may not as a reviewer', async () => {
+    await ward.held('Parked Invented');
+    const store = await openStore(ward.database, { clock: ward.clock, exclusive: false });
+    const number = await store.write((writer) =>
+      writer.enqueue({
+        person: 'Patient/p1',
+        resources: [{ type: 'Observation', id: 'w1', version: 1 }],
+        concerns: ['w1'],
+        queuedAt: new Date(ward.clock.nowMs()).toISOString(),
+      }),
+    );
+    await store.outbox.park(number, 'the EHR answered 422');
+    const retry = async () => {
+      const page = await open('/review/unsent');
+      const form = { 'form-token': field(page, 'form-token') };
+      return { page, sent: await submit(`/review/unsent/${number}/retry`, form, { follow: false }) };
+    };
+    const asReviewer = await retry();
+    expect(words(asReviewer.page)).toMatch(/parked(?! Send again).*the EHR answered 422/);
+    expect([asReviewer.sent.status, (await store.outbox.counts()).parked]).toEqual([403, 1]);
+    browser = new Browser();
+    ward.provider.person = 'engineer-3';
+    const asEngineer = await retry();
+    expect(words(asEngineer.page)).toContain('parked Send again');
+    expect([asEngineer.sent.status, (await store.outbox.counts()).parked]).toEqual([303, 0]);
+    const { events } = await store.audit.search({ count: 50 });
+    const retried = events.filter(({ text }) => text.includes('"outbox-retry"'));
+    expect(retried.map(({ text }) => /"value":"engineer-3"/.test(text))).toEqual([true]);
+    await store.outbox.discard(number, 'invented', ward.clock.nowMs());
+    await store.close();
   });
 
   test('sees nothing of anybody without a role', async () => {

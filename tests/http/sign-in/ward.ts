@@ -29,6 +29,8 @@ export interface Ward {
   fhir(method: string, path: string, resource?: object): Promise<Answer>;
   /** Registers somebody of 80.0 kg, who now weighs 97.8 kg: the id of that reading, which is held. */
   held(name: string): Promise<string>;
+  /** The store of the service, as a command of an operator opens it beside. */
+  readonly database: string;
   /** Stops the service and starts it again on the same store and port. */
   restart(): Promise<void>;
   close(): Promise<void>;
@@ -87,6 +89,7 @@ export async function startWard({ roles, showsLogin, settings = {} }: Options): 
     provider,
     clock,
     logLines,
+    database: config.database,
     fhir,
     held: async (name) => {
       people += 1;
