@@ -146,12 +146,21 @@ describe('whoever is no reviewer', () => {
 });
 
 describe('every form of the pages', () => {
-  const ACTIONS = ['sign-out', 'readings/ID/decide', 'readings/ID/undo', 'scales/s1/use', 'scales/s1/recall', 'unsent/1/retry', 'no-such'];
+  const ACTIONS = [
+    'sign-out',
+    'readings/ID/decide',
+    'readings/ID/undo',
+    'scales/s1/use',
+    'scales/s1/recall',
+    'unsent/1/retry',
+    'no-such',
+    '../try',
+  ];
 
   test.each(ACTIONS)('%s needs its token, and is refused from elsewhere', async (action) => {
     const id = await ward.held('Forged Invented');
     const page = await open(`/review/readings/${id}`);
-    const path = `/review/${action.replace('ID', id)}`;
+    const { pathname: path } = new URL(`/review/${action.replace('ID', id)}`, ward.url);
     const form = {
       decision: 'discard',
       version: '1',
