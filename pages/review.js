@@ -12,6 +12,7 @@ const POLL_MS = 5_000;
 const live = document.querySelector('[data-live="worklist"]');
 if (live) keepFresh();
 leaveWhenIdle();
+showNothingAgain();
 for (const field of document.querySelectorAll('textarea[data-drop]')) if (field instanceof HTMLTextAreaElement) takeFiles(field);
 
 /** Server-sent events while they come, asking every few seconds while they do not. */
@@ -29,6 +30,8 @@ function keepFresh() {
   });
   events.addEventListener('error', () => {
     if (poll === 0) poll = window.setInterval(renew, POLL_MS);
+    // it does not begin again by itself: nobody is signed in any more, or too many pages listen
+    if (events.readyState === EventSource.CLOSED) renew();
   });
   document.addEventListener('visibilitychange', () => {
     if (document.visibilityState === 'visible') renew();
@@ -77,6 +80,16 @@ function replace(shown, fresh) {
     count.textContent = waiting;
     count.toggleAttribute('hidden', waiting === '0');
   }
+}
+
+/** What the browser keeps for its back button is asked for anew: whoever goes back may be somebody else by now. */
+function showNothingAgain() {
+  window.addEventListener('pagehide', () => {
+    document.documentElement.hidden = true;
+  });
+  window.addEventListener('pageshow', (event) => {
+    if (event.persisted) window.location.reload();
+  });
 }
 
 /** A page that nobody touches is left for the one where somebody signs in. */

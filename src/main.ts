@@ -145,6 +145,7 @@ async function startOn(store: Store, parts: Parts): Promise<Running> {
   const intake = (call: Call): Intake => createIntake({ ...intakeParts, store: tracedStore(store, tracer, call.traceParent), call });
   const app = createApp({
     auth,
+    ...(config.auth.kind === 'none' && { knownAs: [new URL(baseUrl).hostname] }),
     ...(signingIn && { signIn: signingIn.signIn }),
     intake,
     store,

@@ -49,7 +49,7 @@ describe('the process', () => {
     const socket = connect(port, '127.0.0.1');
     const body = '{"resourceType":"Observation"}';
     socket.write(
-      `POST /fhir/Observation/$validate HTTP/1.1\r\nHost: x\r\nContent-Type: application/fhir+json\r\nContent-Length: ${body.length}\r\n\r\n`,
+      `POST /fhir/Observation/$validate HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/fhir+json\r\nContent-Length: ${body.length}\r\n\r\n`,
     );
     socket.write(body.slice(0, 5));
     await send(port, 'GET', '/health/live');

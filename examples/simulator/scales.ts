@@ -29,6 +29,12 @@ export const SCALES = {
   'length-board': { name: 'Length board', method: 'recumbent-length', division: ['0.1', 'cm'] },
 } as const satisfies Record<string, Scale>;
 
+/** Where all of them stand. Nobody keeps a Location of it here, so it is named by an identifier. */
+const WARD = {
+  identifier: { system: 'https://harbourlight.example/ward', value: 'harbourlight' },
+  display: 'Harbourlight Ward (invented)',
+} as const satisfies JsonObject;
+
 export type ScaleName = keyof typeof SCALES;
 
 /** The id of a device that the service is told of. */
@@ -52,5 +58,6 @@ export function toDevice(scale: ScaleName): JsonObject {
     status: 'outOfUse' in rest ? 'inactive' : 'active',
     deviceName: [{ name: `${name} of Harbourlight Ward (invented)`, type: 'user-friendly-name' }],
     type: { coding: [{ system: OURS.deviceKindSystem, code: deviceKind, display: deviceDisplay }] },
+    location: WARD,
   };
 }

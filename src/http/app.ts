@@ -23,6 +23,7 @@ import { keepNotes } from './request-notes.ts';
 import { REVIEW_PATH, reviewPages, TRY_PATH, tryPages } from './review/pages.ts';
 import { rulesPages } from './rules-page.ts';
 import { identifyVisitor } from './sign-in/identify-visitor.ts';
+import { underOwnName } from './sign-in/open-host.ts';
 import { mountSignIn } from './sign-in/routes.ts';
 import type { RequestHandler, Serving } from './serving.ts';
 
@@ -52,7 +53,7 @@ export function createApp(serving: Serving): Express {
   mountSignIn(app, serving);
   app.use(REVIEW_PATH, reviewPages(serving));
   app.use(TRY_PATH, tryPages(serving));
-  app.use(FHIR_PATH, noStore, negotiateFormat, fhirRouter(serving));
+  app.use(FHIR_PATH, noStore, underOwnName(serving), negotiateFormat, fhirRouter(serving));
   app.use(nothingHere);
   app.use(answerErrors(serving));
   return app;
@@ -70,6 +71,7 @@ function securityHeaders(): RequestHandler {
       useDefaults: false,
       directives: {
         defaultSrc: ["'none'"],
+        objectSrc: ["'none'"],
         baseUri: ["'none'"],
         formAction: ["'none'"],
         frameAncestors: ["'none'"],

@@ -33,6 +33,8 @@ export interface PublishedArtefact {
 export interface Serving {
   /** Who may come in. */
   readonly auth: Auth;
+  /** While anybody may call: host names, besides those of loopback, that the FHIR interface is asked for by. Any name when absent. */
+  readonly knownAs?: readonly string[];
   /** How people sign in to the pages. Without it nobody is let in to them, or, where no tokens are asked for either, everybody of this machine. */
   readonly signIn?: SignIn;
   /** The use case, for one call. */

@@ -31,6 +31,11 @@ export function whyNoBrowser(): string | undefined {
   return existsSync(PATH) ? undefined : `There is no ${PATH}.`;
 }
 
-export function launch(): Promise<Browser> {
-  return chromium.launch({ executablePath: PATH, args: FLAGS });
+/** With `keepsPagesForBack` pages that were left are kept whole for the back button, which playwright-core turns off otherwise. */
+export function launch({ keepsPagesForBack = false }: { readonly keepsPagesForBack?: boolean } = {}): Promise<Browser> {
+  return chromium.launch({
+    executablePath: PATH,
+    args: FLAGS,
+    ...(keepsPagesForBack && { ignoreDefaultArgs: ['--disable-back-forward-cache'] }),
+  });
 }

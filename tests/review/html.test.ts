@@ -46,8 +46,8 @@ describe('a table for a spreadsheet', () => {
     ).toBe('\ufeffa,b\r\n"1,5","say ""x"""\r\n"two\nlines",\r\n');
   });
 
-  // OWASP, "CSV Injection": the characters that begin a formula, in half and full width, also behind blanks
-  it.each(['=1+1', '+1+1', '-1+1', '@SUM(A1)', '\t=1', '\r=1', ' =1', '＝1', '＋1', '－1', '＠1', '-', '+'])(
+  // OWASP, "CSV Injection": the characters that begin a formula, in half and full width, also behind blanks; ASVS 5.0.0, 1.2.10: the null character
+  it.each(['\0=1', '=1+1', '+1+1', '-1+1', '@SUM(A1)', '\t=1', '\r=1', ' =1', '＝1', '＋1', '－1', '＠1', '-', '+'])(
     'holds no formula: %j',
     (text) => {
       const [, row = ''] = toCsv(['a'], [[text]]).split('\r\n', 2);

@@ -56,7 +56,7 @@ function logOf(results: readonly ReturnType<typeof toResult>[], notifications: r
             rules: rules.map((rule) => toDescriptor(rule, policy)),
           },
         },
-        // 3.14.27 and 3.14.17: as places are counted here, see core/place-in-text.ts
+        // 3.14.26 and 3.14.27: as places are counted here, see core/place-in-text.ts
         columnKind: 'utf16CodeUnits',
         newlineSequences: ['\r\n', '\n', '\r'],
         invocations: [{ executionSuccessful: notifications.length === 0, toolExecutionNotifications: notifications }],

@@ -8,15 +8,26 @@
 import type { StoreReader } from '../../ports.ts';
 import { ServiceError } from '../../errors.ts';
 import { restsFromNowOn } from '../load-shedding.ts';
-import type { Handler, Response } from '../serving.ts';
+import type { Handler, Response, Serving } from '../serving.ts';
+import { foundSession } from '../sign-in/identify-visitor.ts';
 
 interface LiveParts {
   readonly store: { readonly read: Pick<StoreReader, 'heldMark'> };
   readonly isStopping: () => boolean;
+  readonly signIn?: Pick<NonNullable<Serving['signIn']>, 'sessions'>;
+}
+
+interface Stream {
+  last: string | undefined;
+  /** Whose session it belongs to; absent where nobody signs in. */
+  readonly sessionId?: string;
+  looks: number;
 }
 
 /** Held readings are to be seen within two seconds. */
 const LOOK_EVERY_MS = 1_000;
+/** Whoever signs out, or is signed out, hears nothing after so many looks. */
+const LOOKS_BETWEEN_CHECKS = 5;
 /** Before a server cuts a long answer off (`LONGEST_EXCHANGE_MS`), and proxies an idle one. */
 const STREAM_LASTS_MS = 50_000;
 /** A browser that lost its stream asks again after so long. */
@@ -26,7 +37,7 @@ const MOST_STREAMS = 500;
 
 export class LiveWorklist {
   readonly #parts: LiveParts;
-  readonly #streams = new Map<Response, { last: string | undefined }>();
+  readonly #streams = new Map<Response, Stream>();
   #timer: NodeJS.Timeout | undefined;
   #isLooking = false;
 
@@ -42,7 +53,8 @@ export class LiveWorklist {
     restsFromNowOn(res);
     res.write(`retry: ${RETRY_MS}\n\n`);
     const ends = setTimeout(() => res.end(), STREAM_LASTS_MS);
-    this.#streams.set(res, { last: undefined });
+    const found = foundSession(res);
+    this.#streams.set(res, { last: undefined, looks: 0, ...(found && 'id' in found && { sessionId: found.id }) });
     res.once('close', () => {
       clearTimeout(ends);
       this.#streams.delete(res);
@@ -66,10 +78,21 @@ export class LiveWorklist {
         if (stream.last !== mark) res.write(`event: worklist\ndata: ${mark}\n\n`);
         stream.last = mark;
       }
+      await this.#endWithSessions();
     } catch {
       // a store that is out of order is told elsewhere; the pages hear of it when it is back
     } finally {
       this.#isLooking = false;
+    }
+  }
+
+  async #endWithSessions(): Promise<void> {
+    const { signIn } = this.#parts;
+    for (const [res, stream] of this.#streams) {
+      stream.looks += 1;
+      if (signIn === undefined || stream.looks % LOOKS_BETWEEN_CHECKS !== 0) continue;
+      const session = stream.sessionId === undefined ? undefined : await signIn.sessions.find(stream.sessionId, { isUse: false });
+      if (session === undefined) res.end();
     }
   }
 

@@ -9,6 +9,7 @@ export const PAGE_POLICY = [
   "style-src 'self'",
   "img-src 'self'",
   "connect-src 'self'",
+  "object-src 'none'",
   "form-action 'self'",
   "base-uri 'none'",
   "frame-ancestors 'none'",

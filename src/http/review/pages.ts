@@ -12,7 +12,7 @@ import { refusedPage } from './refused-page.ts';
 import { recallByForm, scalePage, scalesPage, useScale } from './scale-pages.ts';
 import { shiftFile, shiftPage } from './shift-page.ts';
 import { takeTried, tryByForm, tryPage } from './try-page.ts';
-import { unsentPage } from './unsent-page.ts';
+import { retryByForm, unsentPage } from './unsent-page.ts';
 import { worklistPage } from './worklist-page.ts';
 
 export const REVIEW_PATH = '/review';
@@ -36,6 +36,7 @@ export function reviewPages(serving: Serving): Router {
     { method: 'post', path: '/readings/:id/undo', handle: undoByForm(parts), access: READS },
     { method: 'get', path: '/refused', handle: refusedPage(parts), access: LISTS },
     { method: 'get', path: '/unsent', handle: unsentPage(parts), access: LISTS },
+    { method: 'post', path: '/unsent/:number/retry', handle: retryByForm(parts), access: LISTS },
     { method: 'get', path: '/scales', handle: scalesPage(parts), access: LISTS_SCALES },
     { method: 'get', path: '/scales/:id', handle: scalePage(parts), access: READS_SCALE },
     { method: 'post', path: '/scales/:id/use', handle: useScale(parts), access: READS_SCALE },

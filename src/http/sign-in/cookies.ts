@@ -3,10 +3,11 @@
  *
  * The session's is `SameSite=Strict`, so that no other site can have a request sent with it. The one
  * of somebody who is away at the provider must come back from there, and is `Lax`; it opens nothing.
+ * Neighbours on other hosts of the same domain can set none of them: by https each has the prefix `__Host-`.
  */
 import type { CookieOptions } from 'express';
 import type { Request, Response } from '../serving.ts';
-import { SIGNED_IN_PATH } from './provider.ts';
+import { IDLE_MS } from './session-limits.ts';
 import type { SignInSecrets } from './sign-in.ts';
 
 /** Long enough to type a password and a second factor; common practice, no source. */
@@ -34,6 +35,7 @@ export function sessionIdIn(req: Request, site: Site): string | undefined {
 
 export function giveSession(res: Response, site: Site, id: string): void {
   res.cookie(sessionName(site), id, sessionOptions(site));
+  res.clearCookie(signedOutName(site), laxOptions(site));
 }
 
 export function takeSession(res: Response, site: Site): void {
@@ -41,18 +43,27 @@ export function takeSession(res: Response, site: Site): void {
 }
 
 export function noteAway(res: Response, site: Site, { secrets, to }: Away): void {
-  res.cookie(awayName(site), new URLSearchParams({ ...secrets, to }).toString(), { ...awayOptions(site), maxAge: LONGEST_AWAY_MS });
+  res.cookie(awayName(site), new URLSearchParams({ ...secrets, to }).toString(), { ...laxOptions(site), maxAge: LONGEST_AWAY_MS });
 }
 
 /** Once only: whoever comes back a second time has to begin anew. */
 export function takeAway(req: Request, res: Response, site: Site): Away | undefined {
   const text = cookieIn(req, awayName(site));
   if (text === undefined) return undefined;
-  res.clearCookie(awayName(site), awayOptions(site));
+  res.clearCookie(awayName(site), laxOptions(site));
   const kept = new URLSearchParams(text);
   const [state, nonce, verifier, to] = [kept.get('state'), kept.get('nonce'), kept.get('verifier'), kept.get('to')];
   if (!state || !nonce || !verifier || to === null) return undefined;
   return { secrets: { state, nonce, verifier }, to: localPath(to) };
+}
+
+/** Whoever signs in next in this browser shows who they are, whatever the provider still remembers. */
+export function noteSignedOut(res: Response, site: Site): void {
+  res.cookie(signedOutName(site), 'yes', { ...laxOptions(site), maxAge: IDLE_MS });
+}
+
+export function hasSignedOut(req: Request, site: Site): boolean {
+  return cookieIn(req, signedOutName(site)) !== undefined;
 }
 
 /** Of a browser while nobody signs in: forms of a page are bound to it. */
@@ -80,7 +91,7 @@ function isSecure({ origin }: Site): boolean {
 }
 
 function sessionName(site: Site): string {
-  return isSecure(site) ? '__Host-steelyard-session' : 'steelyard-session';
+  return named('steelyard-session', site);
 }
 
 function sessionOptions(site: Site): CookieOptions {
@@ -88,11 +99,20 @@ function sessionOptions(site: Site): CookieOptions {
 }
 
 function awayName(site: Site): string {
-  return isSecure(site) ? '__Secure-steelyard-sign-in' : 'steelyard-sign-in';
+  return named('steelyard-sign-in', site);
 }
 
-function awayOptions(site: Site): CookieOptions {
-  return { httpOnly: true, sameSite: 'lax', secure: isSecure(site), path: SIGNED_IN_PATH };
+function signedOutName(site: Site): string {
+  return named('steelyard-signed-out', site);
+}
+
+/** The prefix goes with the path `/` only (RFC 6265bis, "The __Host- Prefix"). */
+function named(name: string, site: Site): string {
+  return isSecure(site) ? `__Host-${name}` : name;
+}
+
+function laxOptions(site: Site): CookieOptions {
+  return { ...sessionOptions(site), sameSite: 'lax' };
 }
 
 /** A name that stands twice is nobody's: one of the two may have been put there by somebody else. */

@@ -19,9 +19,9 @@ export function foundSession(res: Response): FoundSession | undefined {
   return FOUND.get(res);
 }
 
-/** What a page does without anybody touching it keeps no session alive. */
-function isByItself(req: Request): boolean {
-  return req.path === '/review/events' || req.get('x-renewal') !== undefined;
+/** What a page does without anybody touching it: it keeps no session alive, and begins none. */
+export function isByItself(req: Request): boolean {
+  return `${req.baseUrl}${req.path}` === '/review/events' || req.get('x-renewal') !== undefined;
 }
 
 /** Middleware. Looks at nothing but requests for pages: a cookie opens nothing else. */

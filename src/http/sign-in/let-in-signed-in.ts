@@ -1,10 +1,10 @@
 /** The door for people who sign in: lets in whoever has a session, and sends everybody else to the provider. */
 import { StoreUnavailable } from '../../ports.ts';
 import type { Request, Response } from '../serving.ts';
-import { localPath, noteAway, sessionIdIn, takeSession } from './cookies.ts';
+import { hasSignedOut, localPath, noteAway, sessionIdIn, takeSession } from './cookies.ts';
 import type { Admission } from './door.ts';
 import { tokenOfSession } from './form-check.ts';
-import { foundSession } from './identify-visitor.ts';
+import { foundSession, isByItself } from './identify-visitor.ts';
 import { sendPlainPage } from './plain-page.ts';
 import { turnAway, type Refusing } from './refusal.ts';
 import { callerOfSession } from './sessions.ts';
@@ -41,6 +41,10 @@ export async function letInSignedIn(refusing: Refusing, signIn: SignIn, req: Req
     });
     return undefined;
   }
+  if (!isForSomebody(req)) {
+    sendPlainPage(res, 403, 'You are not signed in any more', [], { href: '/review', text: 'Sign in' });
+    return undefined;
+  }
   // a browser that follows a link from elsewhere keeps the session to itself, and brings it along from a page of ours
   if (!isKnown && req.get('sec-fetch-site') === 'cross-site')
     sendPlainPage(res, 200, 'Opening the page', [], { href: localPath(req.originalUrl), text: 'Go on', isAtOnce: true });
@@ -48,9 +52,18 @@ export async function letInSignedIn(refusing: Refusing, signIn: SignIn, req: Req
   return undefined;
 }
 
+/**
+ * Is it asked for to be looked at (Fetch Metadata Request Headers, `Sec-Fetch-Mode`)? A page that asks
+ * by itself could not follow to the provider, and each time it tried, the secrets of whoever signs in
+ * elsewhere in the same browser would be replaced.
+ */
+function isForSomebody(req: Request): boolean {
+  return !isByItself(req) && (req.get('sec-fetch-mode') ?? 'navigate') === 'navigate';
+}
+
 async function sendAway(signIn: SignIn, req: Request, res: Response): Promise<void> {
   try {
-    const { url, secrets } = await signIn.provider.begin();
+    const { url, secrets } = await signIn.provider.begin({ isAnew: hasSignedOut(req, signIn) });
     noteAway(res, signIn, { secrets, to: localPath(req.originalUrl) });
     res.status(303).set('Location', url).end();
   } catch (error) {

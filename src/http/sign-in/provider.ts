@@ -53,7 +53,7 @@ export class OpenIdProvider implements IdentityProvider {
     this.#parts = parts;
   }
 
-  async begin(): Promise<{ url: string; secrets: SignInSecrets }> {
+  async begin({ isAnew }: { readonly isAnew: boolean }): Promise<{ url: string; secrets: SignInSecrets }> {
     const config = await this.#configuration();
     const secrets = { state: client.randomState(), nonce: client.randomNonce(), verifier: client.randomPKCECodeVerifier() };
     const url = client.buildAuthorizationUrl(config, {
@@ -64,8 +64,8 @@ export class OpenIdProvider implements IdentityProvider {
       state: secrets.state,
       nonce: secrets.nonce,
       max_age: String(MAX_AGE_SECONDS),
-      // where nobody can be signed out, whoever comes next must not be taken for the one before
-      ...(config.serverMetadata().end_session_endpoint === undefined && { prompt: 'login' }),
+      // where nobody can be signed out, or did not see it through, whoever comes next must not be taken for the one before
+      ...((isAnew || config.serverMetadata().end_session_endpoint === undefined) && { prompt: 'login' }),
     });
     return { url: url.href, secrets };
   }

@@ -9,7 +9,7 @@ import { letIn, SIGN_OUT_PATH, takeForm } from '../review/visitor.ts';
 import { queryOf } from '../search/query.ts';
 import type { Handler, RequestHandler, Request, Response, Serving } from '../serving.ts';
 import { WindowCounts } from '../window-counts.ts';
-import { giveSession, sessionIdIn, takeAway, takeSession } from './cookies.ts';
+import { giveSession, noteSignedOut, sessionIdIn, takeAway, takeSession } from './cookies.ts';
 import { LOCKED_PATH, sendNotNow } from './let-in-signed-in.ts';
 import { sendPlainPage } from './plain-page.ts';
 import { SIGNED_IN_PATH, SIGNED_OUT_PATH } from './provider.ts';
@@ -48,7 +48,7 @@ function mount(app: Express, method: 'get' | 'post', path: string, handlers: rea
 
 function welcome(parts: Parts, signIn: SignIn): Handler {
   const { failedLoginsPerAddress } = parts.limits ?? DEFAULT_LIMITS;
-  // each asks the provider something, and anybody can send one
+  // each asks the provider something
   const failures = new WindowCounts({ windowMs: WINDOW_MS });
   return async (req, res) => {
     const address = addressOf(req);
@@ -70,7 +70,8 @@ function welcome(parts: Parts, signIn: SignIn): Handler {
       sendPlainPage(res, 200, 'You are signed in', [], { href: away.to, text: 'Go on', isAtOnce: true });
     } catch (error) {
       if (error instanceof SignInRefused) {
-        failures.increment(address);
+        // what other sites can have a browser send costs nothing, and must not keep its neighbours out
+        if (error.reason !== 'not-begun') failures.increment(address);
         await refuse(parts, signIn, req, res, error.reason);
       } else if (error instanceof SignInUnavailable || error instanceof StoreUnavailable) {
         failures.increment(address);
@@ -107,6 +108,9 @@ function signOut({ log }: Parts, signIn: SignIn): Handler {
   return async (req, res) => {
     const { requestId } = notesOf(res);
     takeSession(res, signIn);
+    noteSignedOut(res, signIn);
+    // pages that the browser keeps for its back button (W3C Clear Site Data)
+    res.set('Clear-Site-Data', '"cache", "storage"');
     try {
       await signIn.sessions.end(sessionIdIn(req, signIn) ?? '', requestId);
     } catch (error) {

@@ -20,8 +20,12 @@ export interface SignInSecrets {
 }
 
 export interface IdentityProvider {
-  /** Where to send somebody who is to sign in. @throws SignInUnavailable */
-  begin(): Promise<{ readonly url: string; readonly secrets: SignInSecrets }>;
+  /**
+   * Where to send somebody who is to sign in; with `isAnew` the provider asks who they are, whomever it remembers.
+   *
+   * @throws SignInUnavailable
+   */
+  begin(how: { readonly isAnew: boolean }): Promise<{ readonly url: string; readonly secrets: SignInSecrets }>;
   /**
    * Whom the provider says that they are.
    *

@@ -177,7 +177,7 @@ describe('the SARIF report', () => {
     const [run] = log.runs;
     expect(log.runs).toHaveLength(1);
     expect(run!.tool.driver.name).toBe('Steelyard');
-    // 3.14.17: the only two ways in which columns may be counted
+    // 3.14.27: the only two ways in which columns may be counted
     expect(['utf16CodeUnits', 'unicodeCodePoints']).toContain(run!.columnKind);
     // 3.49.3 id, 3.49.9 shortDescription, 3.49.13 help; 3.19.23: ids are unique
     const ids = run!.tool.driver.rules.map(({ id }) => id);

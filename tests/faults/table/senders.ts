@@ -87,7 +87,7 @@ async function retryParked(nemesis: Nemesis): Promise<boolean> {
   }
 }
 
-const HEAD = 'POST /fhir/Observation HTTP/1.1\r\nHost: x\r\nContent-Type: application/fhir+json\r\nContent-Length: 4000\r\n\r\n';
+const HEAD = 'POST /fhir/Observation HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/fhir+json\r\nContent-Length: 4000\r\n\r\n';
 
 const slowClients: Fault = {
   name: 'slow-clients',

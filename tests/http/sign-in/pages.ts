@@ -11,6 +11,7 @@ import { createApp } from '../../../src/http/app.ts';
 import type { Auth } from '../../../src/http/auth/auth.ts';
 import { answerErrors } from '../../../src/http/error-handler.ts';
 import { callOf, keepNotes } from '../../../src/http/request-notes.ts';
+import { DEFAULT_LIMITS } from '../../../src/http/limits.ts';
 import { formOf, letIn, mayAs, takeForm, visitorOf } from '../../../src/http/review/visitor.ts';
 import { attachApp, createHttpServer } from '../../../src/http/server.ts';
 import type { Serving } from '../../../src/http/serving.ts';
@@ -56,11 +57,19 @@ interface Options {
   /** What another replica has open already. */
   readonly store?: KeptStore;
   readonly clock?: DrillClock;
+  /** In place of that of `DEFAULT_LIMITS`. */
+  readonly failedLoginsPerAddress?: number;
   /** As if behind a proxy that speaks https. */
   readonly origin?: string;
 }
 
-export async function startPages({ auth, store: given, clock = new DrillClock(), origin: shownAs }: Options): Promise<Pages> {
+export async function startPages({
+  auth,
+  store: given,
+  clock = new DrillClock(),
+  origin: shownAs,
+  failedLoginsPerAddress,
+}: Options): Promise<Pages> {
   const store = given ?? (await openSqliteStore(':memory:', { clock }));
   const server = createHttpServer();
   server.listen(0, '127.0.0.1');
@@ -87,6 +96,7 @@ export async function startPages({ auth, store: given, clock = new DrillClock(),
     clock,
     subscriptions: { targets: [], added: () => undefined },
     isStopping: () => false,
+    ...(failedLoginsPerAddress !== undefined && { limits: { ...DEFAULT_LIMITS, failedLoginsPerAddress } }),
   };
   let app = appOf(base);
   attachApp(server, (req, res) => app(req, res));

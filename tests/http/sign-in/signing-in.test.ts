@@ -80,7 +80,7 @@ describe('whoever opens a page', () => {
     expect(first.status).toBe(303);
     const away = browser.cookie(pages.origin, 'steelyard-sign-in');
     expect(Object.fromEntries(away?.attributes ?? [])).toMatchObject({
-      path: '/review/signed-in',
+      path: '/',
       httponly: '',
       samesite: 'Lax',
       'max-age': '600',
@@ -96,7 +96,7 @@ describe('whoever opens a page', () => {
     secure.signInAt(provider.issuer);
     const sent = await send(secure.port, 'GET', '/review', { headers: { Host: 'scales.harbourlight.example' } });
     expect(sent.headers['set-cookie']).toEqual([
-      expect.stringMatching(/^__Secure-steelyard-sign-in=.*; Path=\/review\/signed-in; .*HttpOnly; Secure; SameSite=Lax$/),
+      expect.stringMatching(/^__Host-steelyard-sign-in=.*; Path=\/; .*HttpOnly; Secure; SameSite=Lax$/),
     ]);
     const stale = await send(secure.port, 'GET', '/review', { headers: { Cookie: `__Host-steelyard-session=${'a'.repeat(43)}` } });
     expect(stale.headers['set-cookie']?.[0]).toMatch(
@@ -245,6 +245,27 @@ describe('a session', () => {
   });
 });
 
+describe('whoever comes back without having begun', () => {
+  test('keeps nobody else out, however often another site has a browser send that', async () => {
+    const few = await startPages({ auth: TOKENS_ASKED, failedLoginsPerAddress: 3 });
+    const itsProvider = await startWardProvider([few.origin], { claims: () => ({ roles: ['reviewer'] }) });
+    itsProvider.person = 'nurse-7';
+    few.signInAt(itsProvider.issuer);
+    for (let count = 0; count < 5; count += 1) expect((await send(few.port, 'GET', '/review/signed-in?code=c&state=s')).status).toBe(403);
+    expect((await browser.go(`${few.origin}/review`)).status).toBe(200);
+    // what the provider is asked for is counted
+    const statuses: number[] = [];
+    for (let count = 0; count < 4; count += 1) {
+      const one = new Browser();
+      await one.go(`${few.origin}/review`, { follow: false });
+      statuses.push((await one.go(`${few.origin}/review/signed-in?code=c&state=another`, { from: itsProvider.issuer })).status);
+    }
+    expect(statuses).toEqual([403, 403, 403, 429]);
+    await itsProvider.close();
+    await few.close();
+  });
+});
+
 describe('signing out', () => {
   test('ends the session here and the one at the provider, which asks anew for whoever comes next', async () => {
     const { formToken } = shown(await open('/review'));
@@ -268,6 +289,24 @@ describe('signing out', () => {
     provider.person = 'engineer-3';
     expect(shown(await open('/review')).roles).toEqual(['engineer']);
     expect(provider.logins).toBe(logins + 1);
+  });
+
+  test('counts for whoever comes next, though nobody confirmed it at the provider', async () => {
+    const { formToken } = shown(await open('/review'));
+    const logins = provider.logins;
+    const out = await browser.go(`${pages.origin}/review/sign-out`, {
+      method: 'POST',
+      form: { 'form-token': formToken },
+      from: pages.origin,
+      follow: false,
+    });
+    // W3C Clear Site Data: what the browser keeps for its back button
+    expect(out.headers['clear-site-data']).toBe('"cache", "storage"');
+    // the tablet is put down here, and somebody takes it up who has to show who they are
+    const next = await open('/review');
+    expect(new URL(next.trail.find((url) => url.startsWith(`${provider.issuer}/auth?`)) ?? '').searchParams.get('prompt')).toBe('login');
+    expect([next.status, provider.logins]).toEqual([200, logins + 1]);
+    expect(browser.cookies(pages.origin).map(({ name }) => name)).toEqual(['steelyard-session']);
   });
 
   test('needs the token of the form, and is no address to be led to', async () => {

@@ -24,12 +24,16 @@ interface Options {
   readonly claims: (person: string) => Readonly<Record<string, unknown>>;
   readonly clientSecret?: string;
   readonly configuration?: Configuration;
+  /** As people's browsers call it: `localhost` is another site than 127.0.0.1, as the provider is in life. */
+  readonly host?: '127.0.0.1' | 'localhost';
+  /** The library's own login page, for people at a browser; `person` and `logins` then say nothing. */
+  readonly showsLogin?: true;
 }
 
 /** @param pages origins from which people come */
 export async function startWardProvider(
   pages: readonly string[],
-  { claims, clientSecret, configuration = {} }: Options,
+  { claims, clientSecret, configuration = {}, host = '127.0.0.1', showsLogin }: Options,
 ): Promise<WardProvider> {
   const keys = await Promise.all(
     ['RS256', 'ES256'].map(async (alg) => ({
@@ -46,7 +50,7 @@ export async function startWardProvider(
       req.socket.destroy();
       return;
     }
-    if (!req.url?.startsWith('/interaction/')) {
+    if (showsLogin || !req.url?.startsWith('/interaction/')) {
       void provider.callback()(req, res);
       return;
     }
@@ -59,7 +63,7 @@ export async function startWardProvider(
   });
   server.listen(0, '127.0.0.1');
   await once(server, 'listening');
-  const issuer = `http://127.0.0.1:${(server.address() as AddressInfo).port}`;
+  const issuer = `http://${host}:${(server.address() as AddressInfo).port}`;
   const provider = new Provider(issuer, {
     jwks: { keys: keys },
     cookies: { keys: ['invented-and-used-for-nothing'] },
@@ -76,7 +80,7 @@ export async function startWardProvider(
     claims: { openid: ['sub'], profile: ['name', 'roles', 'realm_access'] },
     conformIdTokenClaims: false,
     findAccount: (_context, accountId) => ({ accountId, claims: () => ({ sub: accountId, ...claims(accountId) }) }),
-    interactions: { url: (_context, { uid }) => `/interaction/${uid}` },
+    ...(showsLogin === undefined && { interactions: { url: (_context, { uid }) => `/interaction/${uid}` } }),
     ttl: { AccessToken: 600, AuthorizationCode: 60, Grant: 600, IdToken: 600, Interaction: 600, Session: 3600 },
     // nobody is asked for consent in a hospital
     loadExistingGrant: async ({ oidc }) => {
@@ -86,7 +90,7 @@ export async function startWardProvider(
       return grant;
     },
     ...configuration,
-    features: { devInteractions: { enabled: false }, ...configuration.features },
+    features: { devInteractions: { enabled: showsLogin === true }, ...configuration.features },
   });
   return Object.assign(state, {
     issuer,
