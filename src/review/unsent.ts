@@ -56,6 +56,6 @@ export function unsentView({ items, waiting, parked, forwards, formToken }: Unse
 
 function retryForm({ number }: UnsentItem, formToken: string): Html {
   return html`<form method="post" action="/review/unsent/${number}/retry">
-    ${hiddenToken(formToken)}<button class="quiet" aria-label="Send item ${number} again">Send again</button>
+    ${hiddenToken(formToken)}<button class="quiet" aria-label="Send again: item ${number}">Send again</button>
   </form>`;
 }

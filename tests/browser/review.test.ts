@@ -8,7 +8,7 @@ import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Browser, BrowserContext, Page } from 'playwright-core';
-import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { afterAll, beforeAll, beforeEach, describe, expect, test, vi } from 'vitest';
 import { startReceiver, type Receiver } from '../../examples/receiver/receiver.ts';
 import { loadConfig } from '../../src/config.ts';
 import { stringifyExact } from '../../src/core/json.ts';
@@ -265,6 +265,11 @@ describe.skipIf(missing !== undefined)('every page', () => {
       deviceName: [{ name: 'Scale 1', type: 'user-friendly-name' }],
     });
     await weigh(await known('Legible Invented'), '97.8', 2);
+    const refusedByEhr = await known('Unsent Invented');
+    receiver.fail({ do: 'answer', status: 422, bodyHas: '81.9', isLasting: true });
+    await weigh(refusedByEhr, '81.9', 2);
+    const pageOf = async (path: string): Promise<string> => (await fetch(`${service.url}${path}`)).text();
+    await vi.waitUntil(async () => (await pageOf('/review/unsent')).includes('Send again'), { timeout: 30_000, interval: 200 });
     const list = await (await fetch(`${service.url}/review`)).text();
     const reading = /\/review\/readings\/[^"]+/.exec(list)?.[0] ?? '';
     paths = [
