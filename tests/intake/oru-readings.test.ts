@@ -333,6 +333,30 @@ describe('the device', () => {
   });
 });
 
+describe('a device that rows above name', () => {
+  const scale = (id: string): string => `OBX|1||528399^MDC_DEV_SPEC_PROFILE_SCALE^MDC|1.0.0.0|||||||X|||||||${id}^WARD\r`;
+  const metric = `OBX|2|${weight({ 3: '188736^MDC_MASS_BODY_ACTUAL^MDC', 4: '1.0.0.1', 18: '' })}\r`;
+  const [ada, bo, header] = ['PID|1||1^^^A\r', 'PID|2||2^^^A\r', message({ pid: '', obr: '', obx: [] })];
+  const devices = (text: string): unknown[] => {
+    const read = parseMessage(header + text, (bytes) => bytes.toString('latin1'));
+    return (read.ok ? readingsIn(read.message, { systems: new Map() }) : []).map((row) =>
+      row.kind === 'reading' ? (row.observation['device'] as { identifier: { value: string } } | undefined)?.identifier.value : row.kind,
+    );
+  };
+  const obr = 'OBR|1||R-1^GW\r';
+
+  test.each([
+    ['is never that of another person', ada + obr + scale('S-1') + metric + bo + obr + metric, ['S-1', undefined]],
+    ['is that of its own person', ada + obr + scale('S-1') + metric + bo + obr + scale('S-2') + metric, ['S-1', 'S-2']],
+    ['is that of its own order', ada + obr + scale('S-1') + metric + obr + scale('S-2') + metric, ['S-1', 'S-2']],
+    ['may stand in another order of the person', ada + obr + scale('S-1') + obr + metric, ['S-1']],
+    ['is none where two orders name two', ada + obr + scale('S-1') + obr + scale('S-2') + obr + metric, [undefined]],
+    ['is one where two orders name it', ada + obr + scale('S-1') + obr + scale('S-1') + obr + metric, ['S-1']],
+  ])('%s', (_what, text, expected) => {
+    expect(devices(text)).toEqual(expected);
+  });
+});
+
 test('a row that measures something else is a reading all the same, for the rules to refuse', () => {
   const found = rows({ obx: ['NM|8867-4^Heart rate^LN||72|/min^^UCUM|||||F', WEIGHT], obr: OBR });
   expect(found.map(({ kind }) => kind)).toEqual(['reading', 'reading']);

@@ -105,6 +105,12 @@ describe('a message', () => {
     expect(result.ok ? '' : result.problem).toMatch(problem);
   });
 
+  // FHIR R4, Datatypes, string: no characters below U+0020 but tab, CR and LF
+  test.each(['X00', 'X410042', 'X1C', 'X7F'])('lets no control character in by the escape %s', (escape) => {
+    const [, segment] = parsed(`${HEADER}\rPID|1||a\\${escape}\\b`).segments;
+    expect(segment?.text(3)).toBe(`a\\${escape}\\b`);
+  });
+
   test('of any text never makes it throw', () => {
     fc.assert(
       fc.property(
