@@ -44,11 +44,15 @@ function notifierOn(store: Store, clock: SetClock, options: Partial<NotifierOpti
   return notifier;
 }
 
-async function subscribe(store: Store, clock: SetClock, { endpoint = `${stub.url}/hook`, content = '' } = {}): Promise<void> {
+async function subscribe(
+  store: Store,
+  clock: SetClock,
+  { endpoint = `${stub.url}/hook`, content = '', ends = {} }: { endpoint?: string; content?: string; ends?: { endsMs?: number } } = {},
+): Promise<void> {
   const extension = content === '' ? {} : { _payload: { extension: [{ url: CONTENT, valueCode: content }] } };
   const channel = { type: 'rest-hook', endpoint, payload: 'application/fhir+json', ...extension };
   const text = JSON.stringify({ resourceType: 'Subscription', reason: 'for a test', criteria: 'Observation', channel });
-  await store.subscriptions.add({ id: 's1', text, filter: {} }, 9, clock.ms, { requestId: 'r1', caller: {} });
+  await store.subscriptions.add({ id: 's1', text, filter: {}, ...ends }, 9, clock.ms, { requestId: 'r1', caller: {} });
 }
 const CONTENT = 'http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/backport-payload-content';
 
@@ -143,6 +147,18 @@ describe('a subscriber', () => {
     states.push((await given.store.subscriptions.find('s1', 0))?.state);
     expect(states).toEqual(['active']);
     expect(await audited()).toBe(1);
+  });
+
+  test('whose time ends while it is told is told no more, though the lease lasts', async () => {
+    const endsMs = given.clock.ms + 60;
+    await subscribe(given.store, given.clock, { ends: { endsMs } });
+    for (let index = 0; index < 100; index += 1) await putWeight(given.store, `w${index}`);
+    const notifier = notifierOn(given.store, given.clock, { eventsAtOnce: 1 });
+    await until(() => given.clock.ms > endsMs + 200);
+    await notifier.stop();
+    // each notification looks at the clock several times, and every look is a millisecond
+    expect(stub.numbers.length).toBeGreaterThan(0);
+    expect(stub.numbers.length).toBeLessThan(20);
   });
 
   test('whose endpoint is not among the targets any more is not called', async () => {
