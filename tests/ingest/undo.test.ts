@@ -297,6 +297,26 @@ describe('undo of wrong-person', () => {
   });
 });
 
+describe('undo of wrong-person, where another decision waits for that person', () => {
+  it('leaves that one the time in which it can be taken back', async () => {
+    await desk.post(weight('60.0', 'kg', { subject: BO, ...YESTERDAY }));
+    await drain();
+    const other = idOf(await desk.post(weight('80.0', 'kg', { subject: BO, effectiveDateTime: '2026-03-02T07:00:00Z' })));
+    await decide(desk, held, { decision: 'wrong-person', subject: BO });
+    pass(5 * SECOND);
+    await decide(desk, other, { decision: 'keep' });
+    const until = nowMs + 10 * SECOND;
+    pass(SECOND);
+    await undo(desk, held);
+    expect((await undoState(desk.store.read, desk.store.outbox, other, nowMs))!).toMatchObject({ sentFrom: toInstant(until) });
+    expect(await drain()).toEqual([]);
+    await undo(desk, other);
+    expect(await desk.tree(other)).toMatchObject({ status: 'preliminary' });
+    pass(10 * SECOND);
+    expect((await drain()).flatMap(({ concerns }) => concerns)).not.toContain(other);
+  });
+});
+
 describe('who shows that a decision can be taken back', () => {
   const state = () => undoState(desk.store.read, desk.store.outbox, held, nowMs);
 
