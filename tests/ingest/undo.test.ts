@@ -270,6 +270,16 @@ describe('undo of wrong-person', () => {
     await expect(undo(desk, moved)).rejects.toMatchObject({ code: 'ERR_CONFLICT' });
   });
 
+  it('leaves alone what the right person had before', async () => {
+    const had = idOf(await desk.post(weight('97.0', 'kg', { subject: BO })));
+    const [before, standing] = [await contentOf(had), await desk.standing('Patient/bo')];
+    expect((await decide(desk, held, toBo)).moved!.id).toBe(had);
+    const answer = await undo(desk, held);
+    expect(answer).toMatchObject({ status: 200, verdict: 'held' });
+    expect(answer).not.toHaveProperty('moved');
+    expect([await contentOf(had), await desk.standing('Patient/bo')]).toEqual([before, standing]);
+  });
+
   it('can be decided again for the same person, and what that person is weighed is no resend of what is void', async () => {
     const moved = (await decide(desk, held, toBo)).moved!.id;
     await undo(desk, held);

@@ -268,6 +268,13 @@ describe('the person', () => {
     ]);
   });
 
+  test('has no part in the order of the one above', () => {
+    const text = message({ obx: [WEIGHT] }) + message({ pid: 'PID|2||4712^^^B', obr: '', obx: [WEIGHT] }).replace(/^MSH.*?\r/, '');
+    const parsed = parseMessage(text, (bytes) => bytes.toString('latin1'));
+    const found = parsed.ok ? readingsIn(parsed.message, { systems: new Map() }) : [];
+    expect(found.map((row) => row.kind === 'reading' && 'identifier' in row.observation)).toEqual([true, false]);
+  });
+
   test('leaves no trace but this identifier', () => {
     const said = rows({ obx: [WEIGHT, HEIGHT] })
       .map((row) => JSON.stringify(row))

@@ -157,7 +157,12 @@ const ROWS: Readonly<Record<string, Readonly<Partial<Record<Judgement, readonly 
   },
   slow: {
     right: [[call(0, { fault: 'slow', endedMs: START + 3_000 })]],
-    wrong: [[call(0, { fault: 'slow', endedMs: START + 3_000 }), call(2)], [{ ...call(0, { fault: 'slow' }), status: undefined as never }]],
+    wrong: [
+      [call(0, { fault: 'slow', endedMs: START + 3_000 }), call(2)],
+      // noted in the order in which they ended
+      [call(2), call(0, { fault: 'slow', endedMs: START + 3_000 })],
+      [{ ...call(0, { fault: 'slow' }), status: undefined as never }],
+    ],
     'not seen': [[call(0)]],
   },
   'after-202': {

@@ -175,6 +175,30 @@ export function subscriptionsSuite(factory: StoreFactory): void {
       expect(await given.store.subscriptions.events('other', { to: 9, limit: 9 }, now())).toBeUndefined();
     });
 
+    test('keep what was not taken, however old it is', async () => {
+      await add();
+      await greeted();
+      for (const id of ['a', 'b', 'c']) await putWeight(given.store, id);
+      const first = await claim();
+      expect(told(await given.store.subscriptions.nextEvents(first, 9, now()))).toHaveLength(3);
+      given.clock.ms += 31 * DAY_MS;
+      const later = await claim();
+      expect(await given.store.subscriptions.markDelivered(later, 1, now())).toBe(true);
+      expect(told(await given.store.subscriptions.nextEvents(later, 9, now()))).toEqual(['2 b/1', '3 c/1']);
+    });
+
+    test('never go back to what was taken before, nor on to what has no number', async () => {
+      await add();
+      await greeted();
+      for (const id of ['a', 'b', 'c']) await putWeight(given.store, id);
+      const claimed = await claim();
+      await given.store.subscriptions.nextEvents(claimed, 2, now());
+      expect(await given.store.subscriptions.markDelivered(claimed, 2, now())).toBe(true);
+      expect(await given.store.subscriptions.markDelivered(claimed, 1, now())).toBe(false);
+      expect(await given.store.subscriptions.markDelivered(claimed, 3, now())).toBe(false);
+      expect(told(await given.store.subscriptions.nextEvents(claimed, 9, now()))).toEqual(['3 c/1']);
+    });
+
     test('number what nobody was told of when somebody asks, and tell of it later under the same numbers', async () => {
       await add();
       await greeted();
