@@ -1,6 +1,6 @@
 /** The notifier on real stores and real sockets, against a subscriber that fails in every way. */
 import fc from 'fast-check';
-import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
 import { Notifier, type NotifierOptions } from '../../src/forward/notifier.ts';
 import { SubscriberClient } from '../../src/forward/subscriber.ts';
 import type { Store } from '../../src/ports.ts';
@@ -147,6 +147,36 @@ describe('a subscriber', () => {
     states.push((await given.store.subscriptions.find('s1', 0))?.state);
     expect(states).toEqual(['active']);
     expect(await audited()).toBe(1);
+  });
+
+  test('is told no more under a claim than ends before its lease does', async () => {
+    await subscribe(given.store, given.clock);
+    for (let index = 0; index < 5; index += 1) await putWeight(given.store, `w${index}`);
+    // each call takes so long that another one could outlast the lease
+    const elapsedMs = (): number => stub.received.length * 55_000;
+    const claimed: number[] = [];
+    const claim = given.store.subscriptions.claim.bind(given.store.subscriptions);
+    vi.spyOn(given.store.subscriptions, 'claim').mockImplementation(async (...asked) => {
+      const found = await claim(...asked);
+      claimed.push(...found.map((one) => one.claim));
+      return found;
+    });
+    notifierOn(given.store, given.clock, { eventsAtOnce: 1, elapsedMs });
+    await until(() => isDone(given.store));
+    expect(stub.numbers).toEqual([1, 2, 3, 4, 5]);
+    expect(claimed.length).toBeGreaterThanOrEqual(6);
+  });
+
+  test('that is being told when the service stops is not taken for one that fails', async () => {
+    await subscribe(given.store, given.clock);
+    const notifier = notifierOn(given.store, given.clock);
+    await until(() => isDone(given.store));
+    stub.moods.push('hangs');
+    await putWeight(given.store, 'w1');
+    await until(() => stub.received.some(({ mood }) => mood === 'hangs'));
+    await notifier.stop(0);
+    const [again] = await given.store.subscriptions.claim(given.clock.ms, 60_000, 1);
+    expect(again).toMatchObject({ state: 'active', failures: 0, delivered: 0 });
   });
 
   test('whose time ends while it is told is told no more, though the lease lasts', async () => {
