@@ -216,14 +216,18 @@ function tokenIn(text: string): Token | undefined {
   return system === undefined ? { value } : { system, value };
 }
 
+/** An encoded slash or backslash, and two dots with a parameter, which some read as a parent directory. */
+const CLIMBS = /%2f|%5c|\/(?:\.|%2e){2};/i;
+
 /**
  * Does an endpoint begin with one of the targets? Both as URL parsers write them: the same scheme,
- * host and port, and a path that goes on at a slash. Without user, password or fragment.
+ * host and port, and a path that goes on at a slash. Without user, password or fragment, and without
+ * what climbs out of a path at servers and proxies that read it otherwise than URL parsers do.
  */
 export function isAllowedTarget(endpoint: string, targets: readonly string[]): boolean {
   if (!URL.canParse(endpoint) || /[\s\\]/.test(endpoint)) return false;
   const { origin, pathname, username, password, hash, protocol } = new URL(endpoint);
-  if (`${username}${password}${hash}` !== '' || !/^https?:$/.test(protocol)) return false;
+  if (`${username}${password}${hash}` !== '' || !/^https?:$/.test(protocol) || CLIMBS.test(pathname)) return false;
   return targets.some((target) => {
     const allowed = new URL(target);
     const path = allowed.pathname.replace(/(?<!\/)\/+$/, '');

@@ -128,7 +128,9 @@ export class Notifier {
     const mayCall = this.#withinLease();
     for (let { isGreeted, failures, failingSinceMs } = claimed; ;) {
       const events = isGreeted ? await subscriptions.nextEvents(claimed, eventsAtOnce, clock.nowMs()) : [];
-      const isDone = isGreeted && events.length === 0;
+      // the end may come while the lease lasts
+      const hasEnded = claimed.endsMs !== undefined && claimed.endsMs <= clock.nowMs();
+      const isDone = hasEnded || (isGreeted && events.length === 0);
       if (isDone || this.#isStopping || !mayCall()) {
         await subscriptions.release(claimed);
         return;

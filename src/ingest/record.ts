@@ -14,7 +14,7 @@ import type { Context, Instruction, Reading } from '../core/reading.ts';
 import { standsAlike, type Rejudged } from '../core/serial/rejudged.ts';
 import type { Restored } from '../core/undo.ts';
 import type { StoredResource, StoreReader, StoreWriter, VersionedReference } from '../ports.ts';
-import { concerned, isForEhr, send, versioned, wasEverSent, type Cause, type Sending } from './sending.ts';
+import { concerned, isForEhr, send, undoableStill, versioned, wasEverSent, type Cause, type Sending } from './sending.ts';
 import { treeOf } from './stored-tree.ts';
 
 export type { Cause };
@@ -40,7 +40,8 @@ export async function record(writer: StoreWriter, evaluation: Evaluation, contex
   await putRejudged(writer, evaluation.rejudged, context, toSend);
   const bmi = await putDerived(writer, derived, toSend);
   const concerns = concerned([context.id, ...idsOf(evaluation.rejudged)], derived);
-  await send(writer, context.person.key, toSend, concerns, { ...sending, notBeforeMs: undoableUntil(context) });
+  const notBeforeMs = undoableUntil(context) ?? undoableStill(sending.replacing ?? [], context.id, context.nowMs);
+  await send(writer, context.person.key, toSend, concerns, { ...sending, notBeforeMs });
   return { ...(resource && { resource }), derived: bmi };
 }
 

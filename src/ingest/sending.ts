@@ -51,6 +51,15 @@ export async function send(
   });
 }
 
+/**
+ * How long what replaces items must wait, after the decision on a reading was taken back: decisions
+ * on other readings of the person can be taken back as long as before.
+ */
+export function undoableStill(items: readonly OutboxItem[], id: string, nowMs: number): number | undefined {
+  const latest = Math.max(...items.filter(({ concerns }) => !concerns.includes(id)).map(({ dueMs }) => dueMs));
+  return latest > nowMs ? latest : undefined;
+}
+
 /** What is written in this unit of work anyhow is left to whoever wrote it. */
 async function stillStanding(writer: StoreWriter, withdrawn: readonly OutboxItem[]): Promise<VersionedReference[]> {
   const written = new Set(writer.written.map(({ type, id }) => `${type}/${id}`));

@@ -18,6 +18,7 @@ import { conflict, loadHeld, type HeldAnswer } from './held.ts';
 import type { UndoRequest } from './parameters.ts';
 import { rewriteReading, type ReadingWork } from './reading.ts';
 import { recordRestored } from './record.ts';
+import { undoableStill } from './sending.ts';
 import { treeOf } from './stored-tree.ts';
 
 type Answer = HeldAnswer & { readonly findings: readonly Finding[]; readonly withdrawnItems: readonly number[] };
@@ -116,12 +117,6 @@ async function restored(
   );
   const verdict = again.reading.held ? 'held' : 'accepted';
   return { status: 200, verdict, findings, outcome: toOperationOutcome(findings, { policyVersion: policy.version }), observation };
-}
-
-/** Decisions on other readings of the person can be taken back as long as before. */
-function undoableStill(items: readonly OutboxItem[], id: string, nowMs: number): number | undefined {
-  const latest = Math.max(...items.filter(({ concerns }) => !concerns.includes(id)).map(({ dueMs }) => dueMs));
-  return latest > nowMs ? latest : undefined;
 }
 
 /** What was said of the doubts that hold the reading, by the latest version up to this one that was told. */

@@ -21,11 +21,16 @@ const NAMES: Readonly<Record<string, Charset | undefined>> = {
 
 const UTF8_BOM = Buffer.from([0xef, 0xbb, 0xbf]);
 /** FHIR R4, Datatypes, string, has none of these; segments end with CR, and with LF at some senders. */
-const CONTROL_CHARACTER = /[\u0000-\u0008\u000B\u000C\u000E-\u001F\u007F]/;
+export const CONTROL_CHARACTER = /[\u0000-\u0008\u000B\u000C\u000E-\u001F\u007F]/;
+
+/** The bytes behind a byte order mark, if there is one. */
+export function withoutMark(bytes: Buffer): Buffer {
+  return bytes.subarray(0, UTF8_BOM.length).equals(UTF8_BOM) ? bytes.subarray(UTF8_BOM.length) : bytes;
+}
 
 /** @param bytes a message without its block */
 export function decodeMessage(bytes: Buffer): Decoded {
-  const body = bytes.subarray(0, UTF8_BOM.length).equals(UTF8_BOM) ? bytes.subarray(UTF8_BOM.length) : bytes;
+  const body = withoutMark(bytes);
   const named = charsetNamed(body);
   const charset = NAMES[named];
   if (charset === undefined)

@@ -19,7 +19,7 @@ import { CONDITION } from './v2-codes.ts';
 import { fault, type V2Fault } from './v2-fault.ts';
 import { faultInHeader } from './v2-header.ts';
 import type { Systems } from './v2-identifiers.ts';
-import { parseMessage, type Message, type Segment } from './v2-message.ts';
+import { headerOf, parseMessage, type Message, type Segment } from './v2-message.ts';
 
 /** Who sends over a connection. */
 export interface Sender {
@@ -66,6 +66,12 @@ class Exchange {
   constructor(sender: Sender | undefined, parts: MessageParts) {
     this.#sender = sender;
     this.#parts = parts;
+  }
+
+  /** For an answer to what cannot be read, or not as text: by its header its sender still knows what is answered. */
+  nameUnread(bytes: Buffer): void {
+    this.header = headerOf(bytes);
+    this.charset = 'ASCII';
   }
 
   get call(): Call {
@@ -123,10 +129,7 @@ export async function answerUnread(
   parts: MessageParts,
 ): Promise<Buffer | undefined> {
   const exchange = new Exchange(sender, parts);
-  const line = head.subarray(0, Math.max(0, head.indexOf('\r')));
-  const parsed = parseMessage(line.toString('latin1'), () => undefined);
-  if (parsed.ok) exchange.header = parsed.message.header;
-  exchange.charset = 'ASCII';
+  exchange.nameUnread(head);
   await record(exchange, [problem], 'reject', parts);
   return exchange.answer(atFault('reject', [problem]));
 }
@@ -150,10 +153,16 @@ async function serve(bytes: Buffer, sender: Sender | undefined, exchange: Exchan
 
 function toMessage(bytes: Buffer, exchange: Exchange): Message | V2Fault {
   const decoded = decodeMessage(bytes);
-  if (!decoded.ok) return fault('ERR_BAD_VALUE', CONDITION.dataType, decoded.problem, { segment: 'MSH', sequence: 1, field: 18 });
-  exchange.charset = decoded.charset;
+  if (!decoded.ok) {
+    exchange.nameUnread(bytes);
+    return fault('ERR_BAD_VALUE', CONDITION.dataType, decoded.problem, { segment: 'MSH', sequence: 1, field: 18 });
+  }
   const parsed = parseMessage(decoded.text, decoded.decode);
-  if (!parsed.ok) return fault('ERR_BAD_REQUEST', CONDITION.sequence, parsed.problem);
+  if (!parsed.ok) {
+    exchange.nameUnread(bytes);
+    return fault('ERR_BAD_REQUEST', CONDITION.sequence, parsed.problem);
+  }
+  exchange.charset = decoded.charset;
   exchange.header = parsed.message.header;
   return parsed.message;
 }

@@ -32,7 +32,8 @@ export function readingsIn(message: Message, surroundings: Surroundings): OruRow
     claimsPcd: claimsPcd(header),
     ...senderSystem(header, surroundings.systems),
   };
-  const devices = devicesByLevel(segments, base);
+  const above = aboveRows(segments);
+  const devices = devicesIn(above, base);
   let person: Pick<Group, 'pid' | 'subject'> = {};
   let order: Segment | undefined;
   const rows: OruRow[] = [];
@@ -42,7 +43,7 @@ export function readingsIn(message: Message, surroundings: Surroundings): OruRow
       order = undefined;
     } else if (segment.name === 'OBR') order = segment;
     else if (segment.name === 'OBX' && isReading(segment)) {
-      const inherited = devices.get(deviceLevel(segment));
+      const inherited = devices.above(above.get(segment) as Above, deviceLevel(segment));
       const group: Group = { ...base, ...person, ...(order && { obr: order }), ...(inherited && { inherited }) };
       rows.push(rowOf(segment, group));
     }
@@ -113,17 +114,53 @@ function deviceLevel(obx: Segment): string {
   return obx.text(4).split('.', 1)[0] ?? '';
 }
 
-/** The device that rows of a level name for those below them. */
-function devicesByLevel(
-  segments: readonly Segment[],
+/** Devices that rows name for those below them. */
+class DevicesAbove {
+  readonly #ofOrder = new Map<string, Token>();
+  /** Undefined where two orders of a person name two devices at one level: each counts its levels anew. */
+  readonly #ofPerson = new Map<string, Token | undefined>();
+
+  note({ person, order }: Above, level: string, token: Token): void {
+    const [own, whole] = [JSON.stringify([person, order, level]), JSON.stringify([person, level])];
+    if (!this.#ofOrder.has(own)) this.#ofOrder.set(own, token);
+    const known = this.#ofPerson.get(whole);
+    const isOther = this.#ofPerson.has(whole) && (known?.system !== token.system || known.value !== token.value);
+    this.#ofPerson.set(whole, isOther ? undefined : token);
+  }
+
+  /** That of the same order, else the one that all orders of the person name; never that of another person. */
+  above({ person, order }: Above, level: string): Token | undefined {
+    return this.#ofOrder.get(JSON.stringify([person, order, level])) ?? this.#ofPerson.get(JSON.stringify([person, level]));
+  }
+}
+
+/** How many PID, and how many OBR, stand above a row. */
+interface Above {
+  readonly person: number;
+  readonly order: number;
+}
+
+function aboveRows(segments: readonly Segment[]): ReadonlyMap<Segment, Above> {
+  const above = new Map<Segment, Above>();
+  let [person, order] = [0, 0];
+  for (const segment of segments) {
+    if (segment.name === 'PID') person += 1;
+    else if (segment.name === 'OBR') order += 1;
+    else if (segment.name === 'OBX') above.set(segment, { person, order });
+  }
+  return above;
+}
+
+function devicesIn(
+  above: ReadonlyMap<Segment, Above>,
   { systems, sender }: { readonly systems: Systems; readonly sender?: string },
-): ReadonlyMap<string, Token> {
-  const devices = new Map<string, Token>();
-  for (const obx of segments) {
-    if (obx.name !== 'OBX' || isReading(obx)) continue;
+): DevicesAbove {
+  const devices = new DevicesAbove();
+  for (const [obx, place] of above) {
+    if (isReading(obx)) continue;
     const level = deviceLevel(obx);
     const token = tokenOfDevice(obx, 18, systems, sender);
-    if (level !== '' && token && !devices.has(level)) devices.set(level, token);
+    if (level !== '' && token) devices.note(place, level, token);
   }
   return devices;
 }

@@ -8,6 +8,7 @@
  * the bytes of all are read as Latin-1 whatever MSH-18 says, an empty line makes every look-up
  * throw, and 5,000 segments or 200,000 repetitions take more than half a second of everybody's time.
  */
+import { CONTROL_CHARACTER, withoutMark } from './charset.ts';
 
 export interface Encoding {
   readonly field: string;
@@ -109,6 +110,14 @@ export function parseMessage(text: string, decode: Reading['decode']): Parsed {
   return { ok: true, message: { encoding, header: segments[0] as Segment, segments } };
 }
 
+/** MSH of a message that cannot be used otherwise, so that its answer can name it; undefined when there is none. Letters beyond ASCII are guessed. */
+export function headerOf(bytes: Buffer): Segment | undefined {
+  const end = bytes.findIndex((byte) => byte === 0x0d || byte === 0x0a);
+  if (end < 0) return undefined;
+  const parsed = parseMessage(withoutMark(bytes.subarray(0, end)).toString('latin1'), () => undefined);
+  return parsed.ok ? parsed.message.header : undefined;
+}
+
 /** Undefined when a separator stands for two things, or is a letter, a digit, a space or no ASCII. */
 function encodingOf(header: string): Encoding | undefined {
   const field = header[3] ?? '';
@@ -156,8 +165,13 @@ function meaningOf(code: string, encoding: Encoding, decode: Reading['decode']):
     case 'N':
       return '';
     default:
-      return /^X([0-9A-Fa-f]{2})+$/.test(code) ? decode(Buffer.from(code.slice(1), 'hex')) : undefined;
+      return /^X([0-9A-Fa-f]{2})+$/.test(code) ? textOf(decode(Buffer.from(code.slice(1), 'hex'))) : undefined;
   }
+}
+
+/** A control character must not come in by an escape either: nobody could read again what was stored with it. */
+function textOf(decoded: string | undefined): string | undefined {
+  return decoded === undefined || CONTROL_CHARACTER.test(decoded) ? undefined : decoded;
 }
 
 /** Text as it may stand in a field of a message with the standard separators. */

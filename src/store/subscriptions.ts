@@ -29,6 +29,9 @@ type Db = Kysely<StoreSchema>;
 /** Figures are asked for every few seconds: what is further behind than this is as bad as this. */
 const MOST_COUNTED = 10_000;
 
+/** Numbered in one unit of work: each takes some parameters of one statement, of which SQLite has 32,766, and no writer waits for long. */
+const MOST_NUMBERED = 1_000;
+
 export class SqlSubscriptions implements SubscriptionStore {
   readonly #db: Db;
   readonly #queue: WriterQueue;
@@ -245,7 +248,8 @@ export class SqlSubscriptions implements SubscriptionStore {
       const page = await eventPage(this.#db, row, range);
       const wanted = Math.min(range.to, (range.from ?? page.firstKept) + range.limit - 1);
       const isOn = toSubscription(row, nowMs).state !== 'off';
-      if (!isOn || row.numbered >= wanted || !(await this.#numberMore(row, wanted - row.numbered, nowMs))) return page;
+      const more = Math.min(wanted - row.numbered, MOST_NUMBERED);
+      if (!isOn || more <= 0 || !(await this.#numberMore(row, more, nowMs))) return page;
     }
   }
 

@@ -1,6 +1,6 @@
 /** The notifier on real stores and real sockets, against a subscriber that fails in every way. */
 import fc from 'fast-check';
-import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
 import { Notifier, type NotifierOptions } from '../../src/forward/notifier.ts';
 import { SubscriberClient } from '../../src/forward/subscriber.ts';
 import type { Store } from '../../src/ports.ts';
@@ -44,11 +44,15 @@ function notifierOn(store: Store, clock: SetClock, options: Partial<NotifierOpti
   return notifier;
 }
 
-async function subscribe(store: Store, clock: SetClock, { endpoint = `${stub.url}/hook`, content = '' } = {}): Promise<void> {
+async function subscribe(
+  store: Store,
+  clock: SetClock,
+  { endpoint = `${stub.url}/hook`, content = '', ends = {} }: { endpoint?: string; content?: string; ends?: { endsMs?: number } } = {},
+): Promise<void> {
   const extension = content === '' ? {} : { _payload: { extension: [{ url: CONTENT, valueCode: content }] } };
   const channel = { type: 'rest-hook', endpoint, payload: 'application/fhir+json', ...extension };
   const text = JSON.stringify({ resourceType: 'Subscription', reason: 'for a test', criteria: 'Observation', channel });
-  await store.subscriptions.add({ id: 's1', text, filter: {} }, 9, clock.ms, { requestId: 'r1', caller: {} });
+  await store.subscriptions.add({ id: 's1', text, filter: {}, ...ends }, 9, clock.ms, { requestId: 'r1', caller: {} });
 }
 const CONTENT = 'http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition/backport-payload-content';
 
@@ -143,6 +147,48 @@ describe('a subscriber', () => {
     states.push((await given.store.subscriptions.find('s1', 0))?.state);
     expect(states).toEqual(['active']);
     expect(await audited()).toBe(1);
+  });
+
+  test('is told no more under a claim than ends before its lease does', async () => {
+    await subscribe(given.store, given.clock);
+    for (let index = 0; index < 5; index += 1) await putWeight(given.store, `w${index}`);
+    // each call takes so long that another one could outlast the lease
+    const elapsedMs = (): number => stub.received.length * 55_000;
+    const claimed: number[] = [];
+    const claim = given.store.subscriptions.claim.bind(given.store.subscriptions);
+    vi.spyOn(given.store.subscriptions, 'claim').mockImplementation(async (...asked) => {
+      const found = await claim(...asked);
+      claimed.push(...found.map((one) => one.claim));
+      return found;
+    });
+    notifierOn(given.store, given.clock, { eventsAtOnce: 1, elapsedMs });
+    await until(() => isDone(given.store));
+    expect(stub.numbers).toEqual([1, 2, 3, 4, 5]);
+    expect(claimed.length).toBeGreaterThanOrEqual(6);
+  });
+
+  test('that is being told when the service stops is not taken for one that fails', async () => {
+    await subscribe(given.store, given.clock);
+    const notifier = notifierOn(given.store, given.clock);
+    await until(() => isDone(given.store));
+    stub.moods.push('hangs');
+    await putWeight(given.store, 'w1');
+    await until(() => stub.received.some(({ mood }) => mood === 'hangs'));
+    await notifier.stop(0);
+    const [again] = await given.store.subscriptions.claim(given.clock.ms, 60_000, 1);
+    expect(again).toMatchObject({ state: 'active', failures: 0, delivered: 0 });
+  });
+
+  test('whose time ends while it is told is told no more, though the lease lasts', async () => {
+    const endsMs = given.clock.ms + 60;
+    await subscribe(given.store, given.clock, { ends: { endsMs } });
+    for (let index = 0; index < 100; index += 1) await putWeight(given.store, `w${index}`);
+    const notifier = notifierOn(given.store, given.clock, { eventsAtOnce: 1 });
+    await until(() => given.clock.ms > endsMs + 200);
+    await notifier.stop();
+    // each notification looks at the clock several times, and every look is a millisecond
+    expect(stub.numbers.length).toBeGreaterThan(0);
+    expect(stub.numbers.length).toBeLessThan(20);
   });
 
   test('whose endpoint is not among the targets any more is not called', async () => {

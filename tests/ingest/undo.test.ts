@@ -270,6 +270,16 @@ describe('undo of wrong-person', () => {
     await expect(undo(desk, moved)).rejects.toMatchObject({ code: 'ERR_CONFLICT' });
   });
 
+  it('leaves alone what the right person had before', async () => {
+    const had = idOf(await desk.post(weight('97.0', 'kg', { subject: BO })));
+    const [before, standing] = [await contentOf(had), await desk.standing('Patient/bo')];
+    expect((await decide(desk, held, toBo)).moved!.id).toBe(had);
+    const answer = await undo(desk, held);
+    expect(answer).toMatchObject({ status: 200, verdict: 'held' });
+    expect(answer).not.toHaveProperty('moved');
+    expect([await contentOf(had), await desk.standing('Patient/bo')]).toEqual([before, standing]);
+  });
+
   it('can be decided again for the same person, and what that person is weighed is no resend of what is void', async () => {
     const moved = (await decide(desk, held, toBo)).moved!.id;
     await undo(desk, held);
@@ -294,6 +304,26 @@ describe('undo of wrong-person', () => {
     pass(10 * SECOND);
     await drain();
     await expect(undo(desk, held)).rejects.toMatchObject({ message: expect.stringContaining('has gone to the EHR') as string });
+  });
+});
+
+describe('undo of wrong-person, where another decision waits for that person', () => {
+  it('leaves that one the time in which it can be taken back', async () => {
+    await desk.post(weight('60.0', 'kg', { subject: BO, ...YESTERDAY }));
+    await drain();
+    const other = idOf(await desk.post(weight('80.0', 'kg', { subject: BO, effectiveDateTime: '2026-03-02T07:00:00Z' })));
+    await decide(desk, held, { decision: 'wrong-person', subject: BO });
+    pass(5 * SECOND);
+    await decide(desk, other, { decision: 'keep' });
+    const until = nowMs + 10 * SECOND;
+    pass(SECOND);
+    await undo(desk, held);
+    expect((await undoState(desk.store.read, desk.store.outbox, other, nowMs))!).toMatchObject({ sentFrom: toInstant(until) });
+    expect(await drain()).toEqual([]);
+    await undo(desk, other);
+    expect(await desk.tree(other)).toMatchObject({ status: 'preliminary' });
+    pass(10 * SECOND);
+    expect((await drain()).flatMap(({ concerns }) => concerns)).not.toContain(other);
   });
 });
 

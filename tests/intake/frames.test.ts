@@ -31,6 +31,7 @@ describe('a stream of bytes', () => {
     ['an empty block', ['\v\x1c\r'], ['']],
     ['more than a message may have, and what comes behind', [`\v${'x'.repeat(101)}`, '\x1c\r\va\x1c\r'], [`too-large ${'x'.repeat(101)}`]],
     ['more than may be outside of blocks', ['GET / HTTP/1.1 and so on', '\va\x1c\r'], ['no-blocks']],
+    ['a little outside of each of many', ['\va\x1c\r', ...Array<string>(5).fill('some noise\va\x1c\r')], Array<string>(6).fill('a')],
     ['nothing but beginnings', ['\v'.repeat(30)], ['no-blocks']],
   ])('with %s', (_what, chunks, expected) => {
     const frames = read(...chunks);

@@ -96,6 +96,38 @@ describe('a connection', () => {
     expect(await counted(metrics, 'steelyard_mllp_faults_total{reason="too-large"}')).toBe(1);
   });
 
+  test.each([
+    ['of a character set that is not read', withId('odd').replace('|2.5.1', '|2.5.1||||||ISO IR87'), /character set in MSH-18/],
+    [
+      'of bytes that are not its own',
+      Buffer.from(withId('odd').replace('Body weight', 'K\u00f6rper'), 'latin1'),
+      /bytes are not UNICODE UTF-8/,
+    ],
+    ['with a line that is no segment', `${withId('odd')}no segment\r`, /begins with no segment name/],
+  ])('with a message %s is told which one is rejected', async (_what, sent, problem) => {
+    const { server } = await receiving();
+    const client = await openClient(server.port);
+    const answer = await client.ask(sent);
+    expect([said(answer), segment(answer, 'MSH')[4]]).toEqual(['AR odd', 'GATEWAY']);
+    expect(segment(answer, 'ERR')[8]).toMatch(problem);
+  });
+
+  test('with a message too large whose lines end in LF is told which one it was', async () => {
+    const { server } = await receiving({ limits: { mostBytes: 8 * 1024 } });
+    const client = await openClient(server.port);
+    client.write(block(withId('big').replaceAll('\r', '\n') + 'x'.repeat(9 * 1024)));
+    expect((await client.closed()).map(said)).toEqual(['AR big']);
+  });
+
+  test('with a control character in an escape stores nothing that cannot be read again', async () => {
+    const { server } = await receiving();
+    const client = await openClient(server.port);
+    const odd = WEIGHT.replace('Body weight', 'Body\\X00\\weight');
+    expect(said(await client.ask(message({ obx: [odd] })))).toBe('AA C-1');
+    // read again for the comparison
+    expect(said(await client.ask(message({ header: { 10: 'C-2' }, obr: 'OBR|1||R-2^GW^2.999.5^ISO', obx: [odd] })))).toBe('AA C-2');
+  });
+
   test('with a message that does not end in time is told to send it again, and closed', async () => {
     const { server, metrics } = await receiving({ limits: { longestMessageMs: 30 } });
     const client = await openClient(server.port);

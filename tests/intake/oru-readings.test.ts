@@ -268,6 +268,13 @@ describe('the person', () => {
     ]);
   });
 
+  test('has no part in the order of the one above', () => {
+    const text = message({ obx: [WEIGHT] }) + message({ pid: 'PID|2||4712^^^B', obr: '', obx: [WEIGHT] }).replace(/^MSH.*?\r/, '');
+    const parsed = parseMessage(text, (bytes) => bytes.toString('latin1'));
+    const found = parsed.ok ? readingsIn(parsed.message, { systems: new Map() }) : [];
+    expect(found.map((row) => row.kind === 'reading' && 'identifier' in row.observation)).toEqual([true, false]);
+  });
+
   test('leaves no trace but this identifier', () => {
     const said = rows({ obx: [WEIGHT, HEIGHT] })
       .map((row) => JSON.stringify(row))
@@ -330,6 +337,30 @@ describe('the device', () => {
       { identifier: { system: 'urn:oid:1.2.840.10004.1.1.1.0.0.1.0.0.1.2680', value: '01-23-45-67-89-AB-CD-EF' } },
       undefined,
     ]);
+  });
+});
+
+describe('a device that rows above name', () => {
+  const scale = (id: string): string => `OBX|1||528399^MDC_DEV_SPEC_PROFILE_SCALE^MDC|1.0.0.0|||||||X|||||||${id}^WARD\r`;
+  const metric = `OBX|2|${weight({ 3: '188736^MDC_MASS_BODY_ACTUAL^MDC', 4: '1.0.0.1', 18: '' })}\r`;
+  const [ada, bo, header] = ['PID|1||1^^^A\r', 'PID|2||2^^^A\r', message({ pid: '', obr: '', obx: [] })];
+  const devices = (text: string): unknown[] => {
+    const read = parseMessage(header + text, (bytes) => bytes.toString('latin1'));
+    return (read.ok ? readingsIn(read.message, { systems: new Map() }) : []).map((row) =>
+      row.kind === 'reading' ? (row.observation['device'] as { identifier: { value: string } } | undefined)?.identifier.value : row.kind,
+    );
+  };
+  const obr = 'OBR|1||R-1^GW\r';
+
+  test.each([
+    ['is never that of another person', ada + obr + scale('S-1') + metric + bo + obr + metric, ['S-1', undefined]],
+    ['is that of its own person', ada + obr + scale('S-1') + metric + bo + obr + scale('S-2') + metric, ['S-1', 'S-2']],
+    ['is that of its own order', ada + obr + scale('S-1') + metric + obr + scale('S-2') + metric, ['S-1', 'S-2']],
+    ['may stand in another order of the person', ada + obr + scale('S-1') + obr + metric, ['S-1']],
+    ['is none where two orders name two', ada + obr + scale('S-1') + obr + scale('S-2') + obr + metric, [undefined]],
+    ['is one where two orders name it', ada + obr + scale('S-1') + obr + scale('S-1') + obr + metric, ['S-1']],
+  ])('%s', (_what, text, expected) => {
+    expect(devices(text)).toEqual(expected);
   });
 });
 

@@ -105,6 +105,16 @@ describe('a message', () => {
     expect(result.ok ? '' : result.problem).toMatch(problem);
   });
 
+  test('leaves an escape that is not closed as it was written', () => {
+    expect(parsed(`${HEADER}\rPID|1||a\\F`).segments[1]?.text(3)).toBe('a\\F');
+  });
+
+  // FHIR R4, Datatypes, string: no characters below U+0020 but tab, CR and LF
+  test.each(['X00', 'X410042', 'X1C', 'X7F'])('lets no control character in by the escape %s', (escape) => {
+    const [, segment] = parsed(`${HEADER}\rPID|1||a\\${escape}\\b`).segments;
+    expect(segment?.text(3)).toBe(`a\\${escape}\\b`);
+  });
+
   test('of any text never makes it throw', () => {
     fc.assert(
       fc.property(

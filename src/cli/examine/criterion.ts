@@ -42,7 +42,8 @@ export function handedOver({ exchanges }: Heard): Exchange[] {
 
 /** Each reading once, as it first came. */
 export function readings(heard: Heard): JsonObject[] {
-  const first = new Map(handedOver(heard).map((exchange) => [keyOf(exchange), exchange]));
+  const first = new Map<string, Exchange>();
+  for (const exchange of handedOver(heard)) if (!first.has(keyOf(exchange))) first.set(keyOf(exchange), exchange);
   return [...first.values()].flatMap(observationsIn);
 }
 

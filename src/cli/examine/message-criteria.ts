@@ -193,6 +193,8 @@ function inOrder(heard: Heard): Finding {
   let late = 0;
   for (const { subject, effectiveDateTime } of readings(heard)) {
     const [person, time] = [stringifyExact(subject ?? null), Date.parse(textOf(effectiveDateTime))];
+    // a time that cannot be read is another criterion's
+    if (Number.isNaN(time)) continue;
     const before = last.get(person);
     if (before !== undefined) compared += 1;
     if (before !== undefined && time < before) late += 1;

@@ -74,7 +74,12 @@ const ROWS: Readonly<Record<string, Readonly<Partial<Record<Judgement, readonly 
     wrong: [[call(0), call(1, { body: weight({ value: '71.0' }) }), call(2, { body: weight({ id: 'r2' }) })]],
     'not seen': [[], [call(0)]],
   },
-  device: { right: [[call(0)]], wrong: [[call(0, { body: weight({ device: undefined }) })]], 'not seen': [[]] },
+  device: {
+    right: [[call(0)]],
+    // what was put right later was sent without all the same
+    wrong: [[call(0, { body: weight({ device: undefined }) })], [call(0, { body: weight({ device: undefined }) }), call(1)]],
+    'not seen': [[]],
+  },
   time: {
     right: [[call(0)], [call(0, { body: weight({ time: '2026-03-02T09:00:00.5Z' }) })]],
     wrong: ['2026-03-02', '2026-03-02T10:00:00', '2026-03-02T10:00Z', '2026-02-30T10:00:00Z'].map((time) => [
@@ -113,7 +118,14 @@ const ROWS: Readonly<Record<string, Readonly<Partial<Record<Judgement, readonly 
   },
   order: {
     right: [[call(0), call(1, { body: weight({ id: 'r2', time: '2026-03-02T10:01:00+01:00' }) })]],
-    wrong: [[call(0), call(1, { body: weight({ id: 'r2', time: '2026-03-02T08:59:00Z' }) })]],
+    wrong: [
+      [call(0), call(1, { body: weight({ id: 'r2', time: '2026-03-02T08:59:00Z' }) })],
+      [
+        call(0, { body: weight({ id: 'r0', time: 'yesterday' }) }),
+        call(1),
+        call(2, { body: weight({ id: 'r2', time: '2026-03-02T08:59:00Z' }) }),
+      ],
+    ],
     'not seen': [[call(0)], [call(0), call(1)]],
   },
   'after-503': {
@@ -145,7 +157,12 @@ const ROWS: Readonly<Record<string, Readonly<Partial<Record<Judgement, readonly 
   },
   slow: {
     right: [[call(0, { fault: 'slow', endedMs: START + 3_000 })]],
-    wrong: [[call(0, { fault: 'slow', endedMs: START + 3_000 }), call(2)], [{ ...call(0, { fault: 'slow' }), status: undefined as never }]],
+    wrong: [
+      [call(0, { fault: 'slow', endedMs: START + 3_000 }), call(2)],
+      // noted in the order in which they ended
+      [call(2), call(0, { fault: 'slow', endedMs: START + 3_000 })],
+      [{ ...call(0, { fault: 'slow' }), status: undefined as never }],
+    ],
     'not seen': [[call(0)]],
   },
   'after-202': {

@@ -107,6 +107,13 @@ describe('the examiner', () => {
     expect(lines.join('\n')).not.toContain('Imagina');
   });
 
+  test('never says that a reading is held which the service refused', async () => {
+    const { examiner } = await startBoth();
+    for (let number = 0; number < 5; number += 1) await post(examiner.url, text(number));
+    const refused = await post(examiner.url, text(5).replace('"code":"kg"', '"code":"KG"'));
+    expect([refused?.status, examiner.exchanges.at(-1)?.fault]).toEqual([422, 'held']);
+  });
+
   test('passes on everything else as it came, both ways', async () => {
     const { service, examiner } = await startBoth();
     const through = await fetch(`${examiner.url}/metadata`);

@@ -61,6 +61,7 @@ export function outboxWithdrawalSuite(factory: StoreFactory): void {
     test('are none when an operator gave one up', async () => {
       await given.store.outbox.discard(await enqueue(ADA, ['o1']), 'given up', NOW);
       expect(await withdraw(0)).toBeUndefined();
+      expect(await given.store.outbox.dueOf(behind(0))).toBe('gone');
     });
 
     test('were parked behind another one, perhaps', async () => {
