@@ -27,7 +27,17 @@ export interface ConnectionParts {
   readonly answer: (bytes: Buffer) => Promise<Buffer | undefined>;
   readonly answerUnread: (head: Buffer, problem: V2Fault) => Promise<Buffer | undefined>;
   readonly noteFault: (reason: ConnectionFault) => void;
+  /** Does something later, unless it is called off; by the clock of the system when absent. */
+  readonly later?: Later;
 }
+
+/** Returns what calls it off. */
+export type Later = (act: () => void, ms: number) => () => void;
+
+const laterByClock: Later = (act, ms) => {
+  const timer = setTimeout(act, ms);
+  return () => clearTimeout(timer);
+};
 
 const TOO_LARGE = (bytes: number): string => `The message has more than ${bytes} bytes. Nothing of it was stored; send several messages.`;
 const TOO_SLOW = 'The message did not end in time. Nothing of it was stored; send it again, and end it with FS and CR.';
@@ -42,12 +52,14 @@ export class MllpConnection {
   /** All work in order; the last of it. */
   #work: Promise<void> = Promise.resolve();
   #isBusy = false;
-  #messageTimer: NodeJS.Timeout | undefined;
-  #returnTimer: NodeJS.Timeout | undefined;
+  readonly #later: Later;
+  #callOffMessage = (): void => undefined;
+  #callOffReturn = (): void => undefined;
 
   constructor(socket: Socket, parts: ConnectionParts) {
     this.#socket = socket;
     this.#parts = parts;
+    this.#later = parts.later ?? laterByClock;
     this.#reader = new FrameReader(parts.limits);
     socket.setKeepAlive(true, 60_000);
     socket.setNoDelay(true);
@@ -89,24 +101,25 @@ export class MllpConnection {
   }
 
   async #receive(chunk: Buffer): Promise<void> {
-    clearTimeout(this.#returnTimer);
+    this.#callOffReturn();
     const wasInside = this.#reader.isInside;
     const frames = this.#reader.push(chunk);
-    if (frames.length > 0 || !this.#reader.isInside) clearTimeout(this.#messageTimer);
+    if (frames.length > 0 || !this.#reader.isInside) this.#callOffMessage();
     for (const frame of frames) await this.#take(frame);
     if (this.#state === 'open' && this.#reader.isInside) this.#watch(!wasInside || frames.length > 0);
   }
 
   #watch(isNew: boolean): void {
     const { longestMessageMs, longestReturnMs } = this.#parts.limits;
-    if (isNew) this.#messageTimer = setTimeout(() => this.#inOrder(() => this.#giveUp()), longestMessageMs);
-    if (this.#reader.lacksOnlyReturn) this.#returnTimer = setTimeout(() => this.#inOrder(() => this.#takeWithoutReturn()), longestReturnMs);
+    if (isNew) this.#callOffMessage = this.#later(() => this.#inOrder(() => this.#giveUp()), longestMessageMs);
+    if (this.#reader.lacksOnlyReturn)
+      this.#callOffReturn = this.#later(() => this.#inOrder(() => this.#takeWithoutReturn()), longestReturnMs);
   }
 
   async #takeWithoutReturn(): Promise<void> {
     const frame = this.#reader.takeWithoutReturn();
     if (frame === undefined || this.#state !== 'open') return;
-    clearTimeout(this.#messageTimer);
+    this.#callOffMessage();
     await this.#take(frame);
   }
 
@@ -155,7 +168,7 @@ export class MllpConnection {
   /** Resolves when the system has taken the bytes, or the connection is gone. */
   async #send(bytes: Buffer): Promise<void> {
     if (this.#socket.destroyed || !this.#socket.writable) return;
-    const cutOff = setTimeout(() => this.#socket.destroy(), this.#parts.limits.longestGoodbyeMs);
+    const callOff = this.#later(() => this.#socket.destroy(), this.#parts.limits.longestGoodbyeMs);
     await new Promise<void>((resolve) => {
       this.#socket.once('close', resolve);
       this.#socket.write(bytes, () => {
@@ -163,7 +176,7 @@ export class MllpConnection {
         resolve();
       });
     });
-    clearTimeout(cutOff);
+    callOff();
   }
 
   /** Sends what is still to be sent and closes; what the peer goes on sending is thrown away, lest its answer be lost with it. */
@@ -173,12 +186,12 @@ export class MllpConnection {
     this.#clearTimers();
     this.#socket.end();
     this.#socket.resume();
-    const cutOff = setTimeout(() => this.#socket.destroy(), this.#parts.limits.longestGoodbyeMs);
-    this.#socket.once('close', () => clearTimeout(cutOff));
+    const callOff = this.#later(() => this.#socket.destroy(), this.#parts.limits.longestGoodbyeMs);
+    this.#socket.once('close', callOff);
   }
 
   #clearTimers(): void {
-    clearTimeout(this.#messageTimer);
-    clearTimeout(this.#returnTimer);
+    this.#callOffMessage();
+    this.#callOffReturn();
   }
 }

@@ -5,7 +5,7 @@
  */
 import { execFileSync } from 'node:child_process';
 import { existsSync } from 'node:fs';
-import { chromium, type Browser } from 'playwright-core';
+import { chromium, type Browser, type Page } from 'playwright-core';
 
 const PATH = '/usr/bin/chromium';
 const FLAGS = [
@@ -38,4 +38,17 @@ export function launch({ keepsPagesForBack = false }: { readonly keepsPagesForBa
     args: FLAGS,
     ...(keepsPagesForBack && { ignoreDefaultArgs: ['--disable-back-forward-cache'] }),
   });
+}
+
+const LONGEST_BUSY_MS = 60_000;
+
+/** Goes to a page, again while the service says that it is too busy: a machine that runs tests may be. Throws on any other error. */
+export async function goTo(page: Page, url: string): Promise<void> {
+  const until = Date.now() + LONGEST_BUSY_MS;
+  for (;;) {
+    const status = (await page.goto(url))?.status() ?? 0;
+    if (status === 200) return;
+    if (status !== 503 || Date.now() > until) throw new Error(`a page was answered ${status}`);
+    await page.waitForTimeout(500);
+  }
 }

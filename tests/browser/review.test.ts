@@ -14,7 +14,7 @@ import { loadConfig } from '../../src/config.ts';
 import { stringifyExact } from '../../src/core/json.ts';
 import { start, type Running } from '../../src/main.ts';
 import { weight } from '../measurements.ts';
-import { launch, whyNoBrowser } from './chromium.ts';
+import { goTo, launch, whyNoBrowser } from './chromium.ts';
 
 const missing = whyNoBrowser();
 if (missing !== undefined && process.env['CI'] !== undefined) throw new Error(missing);
@@ -117,7 +117,7 @@ async function decide(on: Page, title: RegExp, reason: string): Promise<void> {
 describe.skipIf(missing !== undefined)('the review page in a browser', () => {
   test('a held reading appears by itself, is opened, kept by keyboard, and arrives at the EHR', async () => {
     const id = await known('Wanda Invented');
-    await page.goto(`${service.url}/review`);
+    await goTo(page, `${service.url}/review`);
     await weigh(id, '97.8', 2);
     const link = page.getByRole('link', { name: 'Wanda Invented' });
     await link.waitFor({ timeout: 20_000 });
@@ -132,7 +132,7 @@ describe.skipIf(missing !== undefined)('the review page in a browser', () => {
     expect(await statusOf(address)).toBe('final');
     const arrived = (): boolean => receiver.bundles().some((bundle) => bundle.includes('97.8'));
     await expect.poll(arrived, { timeout: 30_000 }).toBe(true);
-    await page.goto(`${service.url}/review`);
+    await goTo(page, `${service.url}/review`);
     expect(await page.getByRole('link', { name: 'Wanda Invented' }).count()).toBe(0);
   });
 
@@ -140,7 +140,7 @@ describe.skipIf(missing !== undefined)('the review page in a browser', () => {
     await weigh(await known('Twice Invented'), '97.8', 2);
     const other = await context.newPage();
     for (const one of [page, other]) {
-      await one.goto(`${service.url}/review`);
+      await goTo(one, `${service.url}/review`);
       await one.getByRole('link', { name: 'Twice Invented' }).click();
       await one.getByRole('heading', { name: 'Decide' }).waitFor();
     }
@@ -169,7 +169,7 @@ describe.skipIf(missing !== undefined)('the review page in a browser', () => {
       body: stringifyExact({ ...weight('70.05'), note: [{ text: name }] }),
     });
     for (const path of ['/review', '/review/refused', '/review/shift']) {
-      await page.goto(`${service.url}${path}`);
+      await goTo(page, `${service.url}${path}`);
       expect(await page.locator('main').textContent()).toContain('onerror=alert(1)');
       expect(await page.locator('main img, main script').count()).toBe(0);
     }
@@ -178,7 +178,7 @@ describe.skipIf(missing !== undefined)('the review page in a browser', () => {
 
   test('nothing of anybody stands in address, title or the browser’s stores', async () => {
     await weigh(await known('Private Invented'), '97.8', 2);
-    await page.goto(`${service.url}/review`);
+    await goTo(page, `${service.url}/review`);
     await page.getByRole('link', { name: 'Private Invented' }).click();
     await page.getByRole('heading', { name: 'Decide' }).waitFor();
     // as text: these run in the browser, whose names the compiler of this code does not know
@@ -213,7 +213,7 @@ async function axeOn(shown: Page): Promise<{ readonly faults: readonly string[];
 
 describe.skipIf(missing !== undefined)('trying a reading in a browser', () => {
   test('a file that is chosen stands in the field, is judged, and each finding leads to its line', async () => {
-    await page.goto(`${service.url}/try`);
+    await goTo(page, `${service.url}/try`);
     const text = stringifyExact(weight('72.45', 'kg', { effectiveDateTime: new Date(Date.now() - 60_000).toISOString() })).replace(
       /,/g,
       ',\n',
@@ -233,7 +233,7 @@ describe.skipIf(missing !== undefined)('trying a reading in a browser', () => {
   });
 
   test('a file that is dropped on the field stands in it', async () => {
-    await page.goto(`${service.url}/try`);
+    await goTo(page, `${service.url}/try`);
     await page.evaluate(`(() => {
       const dataTransfer = new DataTransfer();
       dataTransfer.items.add(new File(['{"dropped": 1.0}'], 'reading.json'));
@@ -245,7 +245,7 @@ describe.skipIf(missing !== undefined)('trying a reading in a browser', () => {
   test.each(THEMES)('what came of the example is legible in $name, and fits a telephone', async ({ options }) => {
     const themed = await browser.newContext({ viewport: { width: 390, height: 800 }, ...options });
     const shown = await themed.newPage();
-    await shown.goto(`${service.url}/try?example`);
+    await goTo(shown, `${service.url}/try?example`);
     await shown.getByRole('button', { name: 'Try it' }).click();
     await shown.getByText('there would be 3 accepted, 1 held, 1 refused').waitFor();
     expect((await axeOn(shown)).faults).toEqual([]);
@@ -282,7 +282,7 @@ describe.skipIf(missing !== undefined)('every page', () => {
     const themed = await browser.newContext({ viewport: { width: 1280, height: 900 }, ...options });
     const shown = await themed.newPage();
     for (const path of paths) {
-      await shown.goto(`${service.url}${path}`);
+      await goTo(shown, `${service.url}${path}`);
       const found = await axeOn(shown);
       expect(found.faults, path).toEqual([]);
       expect(found.checked, path).toBeGreaterThan(10);
@@ -295,7 +295,7 @@ describe.skipIf(missing !== undefined)('every page', () => {
     const narrow = await browser.newContext({ viewport: { width, height: 800 } });
     const shown = await narrow.newPage();
     for (const path of paths) {
-      await shown.goto(`${service.url}${path}`);
+      await goTo(shown, `${service.url}${path}`);
       const beyond = await shown.evaluate<
         string[]
       >(`document.documentElement.scrollWidth <= innerWidth ? [] : [...document.querySelectorAll('*')]

@@ -1,8 +1,8 @@
 /** One connection on a clock of the test's own: what each timer is for, and what comes behind a last answer. */
 import { Duplex } from 'node:stream';
 import type { Socket } from 'node:net';
-import { afterEach, beforeEach, expect, test, vi } from 'vitest';
-import { MllpConnection, type ConnectionFault } from '../../src/intake/mllp-connection.ts';
+import { afterEach, beforeEach, expect, test } from 'vitest';
+import { MllpConnection, type ConnectionFault, type Later } from '../../src/intake/mllp-connection.ts';
 
 /** What a connection uses of a socket, with nothing under it. */
 class Line extends Duplex {
@@ -28,6 +28,26 @@ class Line extends Duplex {
   }
 }
 
+/** What is to be done later, on a clock that only the test moves. */
+class Clock {
+  #nowMs = 0;
+  readonly #waiting = new Set<{ readonly atMs: number; readonly act: () => void }>();
+
+  readonly later: Later = (act, ms) => {
+    const one = { atMs: this.#nowMs + ms, act };
+    this.#waiting.add(one);
+    return () => void this.#waiting.delete(one);
+  };
+
+  pass(ms: number): void {
+    this.#nowMs += ms;
+    for (const one of [...this.#waiting].sort((a, b) => a.atMs - b.atMs)) {
+      if (one.atMs > this.#nowMs || !this.#waiting.delete(one)) continue;
+      one.act();
+    }
+  }
+}
+
 const LIMITS = {
   mostBytes: 1_000,
   mostStray: 100,
@@ -37,6 +57,7 @@ const LIMITS = {
   longestGoodbyeMs: 50,
 };
 
+let clock: Clock;
 let line: Line;
 let connection: MllpConnection;
 let heard: string[];
@@ -44,8 +65,7 @@ let faults: ConnectionFault[];
 /** Runs while a message is answered. */
 let meanwhile: () => void;
 beforeEach(() => {
-  vi.useFakeTimers({ toFake: ['setTimeout', 'clearTimeout'] });
-  [line, heard, faults, meanwhile] = [new Line(), [], [], () => undefined];
+  [clock, line, heard, faults, meanwhile] = [new Clock(), new Line(), [], [], () => undefined];
   connection = new MllpConnection(line as unknown as Socket, {
     limits: LIMITS,
     answer: (bytes) => {
@@ -55,12 +75,10 @@ beforeEach(() => {
     },
     answerUnread: () => Promise.resolve(Buffer.from('too slow')),
     noteFault: (fault) => faults.push(fault),
+    later: clock.later,
   });
 });
-afterEach(() => {
-  connection.destroy();
-  vi.useRealTimers();
-});
+afterEach(() => connection.destroy());
 
 const settled = async (): Promise<void> => {
   for (let turn = 0; turn < 20; turn += 1) await new Promise((resolve) => setImmediate(resolve));
@@ -70,7 +88,7 @@ const arrives = async (text: string): Promise<void> => {
   await settled();
 };
 const pass = async (ms: number): Promise<void> => {
-  await vi.advanceTimersByTimeAsync(ms);
+  clock.pass(ms);
   await settled();
 };
 const block = (text: string): string => `\v${text}\x1c\r`;
