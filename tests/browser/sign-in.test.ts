@@ -5,7 +5,7 @@
 import type { Browser, BrowserContext, Page } from 'playwright-core';
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
 import { startWard, type Ward } from '../http/sign-in/ward.ts';
-import { launch, whyNoBrowser } from './chromium.ts';
+import { goTo, launch, whyNoBrowser } from './chromium.ts';
 
 const missing = whyNoBrowser();
 if (missing !== undefined && process.env['CI'] !== undefined) throw new Error(missing);
@@ -59,7 +59,7 @@ const readable = async (on: Page): Promise<string> => `${await on.title()} ${awa
 describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
   test('leads from the page to the provider and back, to a decision by keyboard in the own name, and out', async () => {
     const id = await ward.held('Wanda Invented');
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-7');
     await page.waitForURL(`${ward.url}/review`);
     expect(await page.locator('form.sign-out').innerText()).toContain('nurse-7 Invented');
@@ -82,7 +82,7 @@ describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
 
   test('leaves one cookie that no script reads, and nothing of anybody in the browser’s stores, address or title', async () => {
     await ward.held('Private Invented');
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-7');
     await page.waitForURL(`${ward.url}/review`);
     expect((await context.cookies(ward.url)).filter(({ name }) => name.startsWith('steelyard'))).toEqual([
@@ -100,10 +100,10 @@ describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
 
   test('and out leaves nothing of anybody behind the back button, nor lets whoever comes next in unasked', async () => {
     const id = await ward.held('Former Invented');
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-7');
     await page.waitForURL(`${ward.url}/review`);
-    await page.goto(`${ward.url}/review/readings/${id}`);
+    await goTo(page, `${ward.url}/review/readings/${id}`);
     expect(await readable(page)).toContain('Former Invented');
     await signOut(page);
     // nobody confirms it at the provider, and somebody else takes up the tablet
@@ -114,7 +114,7 @@ describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
       seen.push(await readable(page));
     }
     expect(seen.join('\n')).not.toMatch(/Former|97\.8|nurse-7/);
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-8');
     await page.waitForURL(`${ward.url}/review`);
     expect(await page.locator('form.sign-out').innerText()).toContain('nurse-8 Invented');
@@ -122,10 +122,10 @@ describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
 
   test('is over once the page was locked, and the back button shows nothing of anybody', async () => {
     const id = await ward.held('Locked Invented');
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-7');
     await page.waitForURL(`${ward.url}/review`);
-    await page.goto(`${ward.url}/review/readings/${id}`);
+    await goTo(page, `${ward.url}/review/readings/${id}`);
     expect(await readable(page)).toContain('Locked Invented');
     ward.clock.offsetMs = 16 * 60_000;
     // the provider's clock cannot be put forward: by then it would ask again (`max_age`)
@@ -141,11 +141,11 @@ describe.skipIf(missing !== undefined)('signing in, in a browser', () => {
 
   test('is asked for anew by a page that is left open when somebody signs out beside it', async () => {
     await ward.held('Beside Invented');
-    await page.goto(`${ward.url}/review`);
+    await goTo(page, `${ward.url}/review`);
     await logIn(page, 'nurse-7');
     await page.getByRole('link', { name: 'Beside Invented' }).waitFor();
     const other = await context.newPage();
-    await other.goto(`${ward.url}/review/shift`);
+    await goTo(other, `${ward.url}/review/shift`);
     await signOut(other);
     // its stream ends, and it leads to where one signs in
     await page.waitForURL(`${ward.provider.issuer}/**`, { timeout: 30_000 });
