@@ -102,19 +102,18 @@ function result({ text, isLaidOut, parts, policy }: Tried): Html {
   </section>`;
 }
 
-const VERDICT = { accepted: 'accepted', held: 'held', refused: 'refused' } as const;
-type Word = keyof typeof VERDICT;
+const WORDS = ['accepted', 'held', 'refused'] as const;
 
-function wordOf(status: number): Word {
-  if (status >= 400) return VERDICT.refused;
-  return status === 202 ? VERDICT.held : VERDICT.accepted;
+function wordOf(status: number): (typeof WORDS)[number] {
+  if (status >= 400) return 'refused';
+  return status === 202 ? 'held' : 'accepted';
 }
 
-/** `Of 3 entries 1 would be accepted, 1 held, 1 refused.` */
+/** `Of 3 entries there would be 1 accepted, 1 held, 1 refused.` */
 function tallyOf(parts: readonly TriedPart[]): string {
   const [only, another] = parts;
   if (only !== undefined && another === undefined) return `It would be ${wordOf(only.status)}: HTTP ${only.status}.`;
-  const counts = (Object.keys(VERDICT) as Word[]).flatMap((word) => {
+  const counts = WORDS.flatMap((word) => {
     const count = parts.filter(({ status }) => wordOf(status) === word).length;
     return count === 0 ? [] : [`${count} ${word}`];
   });
@@ -165,7 +164,7 @@ function findingOf({ rule, title, says, outcome, expression, at, source }: Tried
 
 /** What the service says about a request rather than about a reading has no page. */
 function ruleOf(rule: string): Html {
-  return /^ERR|^$|^err-/.test(rule) ? html`this service` : html`<a href="/rules/${rule}">${rule}</a>`;
+  return rule === '' || rule.startsWith('transport-') ? html`this service` : html`<a href="/rules/${rule}">${rule}</a>`;
 }
 
 /** A member of the resource begins a line of its own, two blanks deep. */

@@ -113,6 +113,9 @@ describe('what comes of a text', () => {
     const page = await tryOut(text);
     expect(page.status).toBe(200);
     expect(words(page)).toContain(says);
+    // what is said of the request rather than of a reading is no rule, and has no page
+    const links = [...page.text.matchAll(/href="(\/rules\/[^"]+)"/g)].map(([, link]) => String(link));
+    for (const link of links) expect([link, (await get(link)).status]).toEqual([link, 200]);
   });
 
   test('the place of what is no JSON is its line and column', async () => {
